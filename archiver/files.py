@@ -1,0 +1,493 @@
+"""The one seam to the file system: opening, writing, flushing, renaming, listing, hashing.
+
+Every call of this program that touches a disk goes through the :class:`Seam` in
+use, so that a test can fail, stop or record the n-th call. Operating-system
+errors leave this module as :class:`~archiver.errors.SurroundingsError`.
+
+A file or directory is written under a temporary name beside its target, flushed,
+and renamed, so that a final name is either complete or absent.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import secrets
+import shutil
+import stat as stat_module
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO, Protocol
+
+from archiver.errors import IntegrityError, MisuseError, SurroundingsError
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
+
+__all__ = [
+    "BLOCK_BYTES",
+    "Entry",
+    "OperatingSystem",
+    "Seam",
+    "Status",
+    "create",
+    "digests_of",
+    "discard",
+    "entries",
+    "exists",
+    "flush_directory",
+    "flush_file",
+    "free_bytes",
+    "make_directory",
+    "open_read",
+    "read_bytes",
+    "rename_new",
+    "replace",
+    "status",
+    "temporary_sibling",
+    "translated",
+    "use",
+    "walk_files",
+    "write_whole",
+]
+
+BLOCK_BYTES = 1 << 18
+"""Read size for hashing and copying: larger blocks gain nothing measurable."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """What is known of a name without opening it; links are not followed."""
+
+    size: int
+    mtime_ns: int
+    inode: int
+    device: int
+    is_file: bool
+    is_directory: bool
+    is_link: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One name in a directory; links are not followed."""
+
+    name: str
+    is_file: bool
+    is_directory: bool
+    is_link: bool
+
+
+class Seam(Protocol):
+    """The calls that reach a disk. Tests put a faulty one in place with :func:`use`."""
+
+    def open_read(self, path: Path, buffering: int) -> BinaryIO:
+        """Open an existing file for reading."""
+
+    def create(self, path: Path) -> BinaryIO:
+        """Open a new file for writing and reading; refuse an existing one."""
+
+    def fsync(self, file: BinaryIO) -> None:
+        """Bring a file's content to the medium."""
+
+    def fsync_directory(self, path: Path) -> None:
+        """Bring a directory's entries to the medium."""
+
+    def mkdir(self, path: Path) -> None:
+        """Make one directory; refuse an existing name."""
+
+    def rename(self, source: Path, target: Path) -> None:
+        """Rename to a name that does not exist."""
+
+    def replace(self, source: Path, target: Path) -> None:
+        """Rename a file over a file that may exist."""
+
+    def unlink(self, path: Path) -> None:
+        """Remove a file."""
+
+    def rmdir(self, path: Path) -> None:
+        """Remove an empty directory."""
+
+    def listing(self, path: Path) -> list[Entry]:
+        """List a directory, unsorted."""
+
+    def status(self, path: Path) -> Status:
+        """Return what is known of a name."""
+
+    def free_bytes(self, path: Path) -> int:
+        """Return the bytes free to this user on the file system of a directory."""
+
+
+_NO_FSYNC = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EBADF, errno.EPERM}
+
+
+class OperatingSystem:
+    """The real file system."""
+
+    def open_read(self, path: Path, buffering: int) -> BinaryIO:
+        """Open an existing file for reading."""
+        return open(path, "rb", buffering=buffering)  # type: ignore[return-value]  # noqa: PTH123, SIM115
+
+    def create(self, path: Path) -> BinaryIO:
+        """Open a new file for writing and reading; refuse an existing one."""
+        return path.open("x+b")
+
+    def fsync(self, file: BinaryIO) -> None:
+        """Bring a file's content to the medium."""
+        file.flush()
+        os.fsync(file.fileno())
+
+    def fsync_directory(self, path: Path) -> None:
+        """Bring a directory's entries to the medium, where the system can."""
+        if os.name == "nt":  # a directory cannot be opened for flushing there
+            return
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        except OSError as error:
+            # Network and removable file systems refuse this call without any fault.
+            if error.errno not in _NO_FSYNC:
+                raise
+        finally:
+            os.close(descriptor)
+
+    def mkdir(self, path: Path) -> None:
+        """Make one directory; refuse an existing name."""
+        path.mkdir()
+
+    def rename(self, source: Path, target: Path) -> None:
+        """Rename to a name that does not exist."""
+        # POSIX rename replaces a file or an empty directory; the check closes all but
+        # the instant between, and a full directory is refused by the system itself.
+        if os.path.lexists(target):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
+        source.rename(target)
+
+    def replace(self, source: Path, target: Path) -> None:
+        """Rename a file over a file that may exist."""
+        source.replace(target)
+
+    def unlink(self, path: Path) -> None:
+        """Remove a file."""
+        path.unlink()
+
+    def rmdir(self, path: Path) -> None:
+        """Remove an empty directory."""
+        path.rmdir()
+
+    def listing(self, path: Path) -> list[Entry]:
+        """List a directory, unsorted."""
+        with os.scandir(path) as found:
+            return [
+                Entry(
+                    name=entry.name,
+                    is_file=entry.is_file(follow_symlinks=False),
+                    is_directory=entry.is_dir(follow_symlinks=False),
+                    is_link=entry.is_symlink(),
+                )
+                for entry in found
+            ]
+
+    def status(self, path: Path) -> Status:
+        """Return what is known of a name."""
+        found = path.lstat()
+        return Status(
+            size=found.st_size,
+            mtime_ns=found.st_mtime_ns,
+            inode=found.st_ino,
+            device=found.st_dev,
+            is_file=stat_module.S_ISREG(found.st_mode),
+            is_directory=stat_module.S_ISDIR(found.st_mode),
+            is_link=stat_module.S_ISLNK(found.st_mode),
+        )
+
+    def free_bytes(self, path: Path) -> int:
+        """Return the bytes free to this user on the file system of a directory."""
+        return shutil.disk_usage(path).free
+
+
+_seam: Seam = OperatingSystem()
+
+
+@contextlib.contextmanager
+def use(seam: Seam) -> Iterator[None]:
+    """Send every file-system call through another seam for the time of the block."""
+    global _seam  # noqa: PLW0603 - one seam for all threads of the process is the point
+    before, _seam = _seam, seam
+    try:
+        yield
+    finally:
+        _seam = before
+
+
+@contextlib.contextmanager
+def translated(path: Path, doing: str) -> Iterator[None]:
+    """Turn an operating-system error into one that says what to do.
+
+    Parameters
+    ----------
+    path : Path
+        What the error is about.
+    doing : str
+        Words that complete "could not be ...", such as ``"read"``.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise _explained(error, path, doing) from error
+
+
+def _explained(error: OSError, path: Path, doing: str) -> SurroundingsError | MisuseError:
+    where = str(path)
+    reason = error.strerror or type(error).__name__
+    found = f"could not be {doing} ({reason})"
+    match error.errno:
+        case errno.ENOSPC | errno.EDQUOT:
+            return SurroundingsError(
+                f"could not be {doing}: the disk is full",
+                where=where,
+                remedy="Free some space or choose another destination, then run again",
+            )
+        case errno.EACCES | errno.EPERM:
+            return SurroundingsError(
+                found, where=where, remedy="Check the permissions of the file and its folder"
+            )
+        case errno.EROFS:
+            return SurroundingsError(
+                found, where=where, remedy="The file system is read-only: choose another place"
+            )
+        case errno.ENOENT:
+            return SurroundingsError(
+                f"could not be {doing}: it does not exist",
+                where=where,
+                remedy="Check the name and that the disk it lies on is connected",
+            )
+        case errno.EEXIST | errno.ENOTEMPTY:
+            return MisuseError(
+                f"could not be {doing}: the name is taken",
+                where=where,
+                remedy="Choose another name, or move the existing one away",
+            )
+        case _:
+            return SurroundingsError(
+                found, where=where, remedy="Check the disk, then run again"
+            )
+
+
+def open_read(path: Path, *, buffering: int = -1) -> BinaryIO:
+    """Open a file for reading; ``buffering=0`` for a reader that takes large blocks."""
+    with translated(path, "read"):
+        return _seam.open_read(path, buffering)
+
+
+def read_bytes(path: Path, *, limit: int) -> bytes:
+    """Read a whole small file.
+
+    Raises
+    ------
+    SurroundingsError
+        It cannot be read, or holds more than ``limit`` bytes.
+    """
+    with translated(path, "read"), _seam.open_read(path, -1) as file:
+        content = file.read(limit + 1)
+    if len(content) > limit:
+        raise SurroundingsError(
+            f"is larger than {limit} bytes",
+            where=str(path),
+            remedy="Check that it is the file that is meant",
+        )
+    return content
+
+
+def create(path: Path) -> BinaryIO:
+    """Open a new file for writing and reading; an existing name is refused."""
+    with translated(path, "created"):
+        return _seam.create(path)
+
+
+def flush_file(file: BinaryIO, path: Path) -> None:
+    """Bring a file's content to the medium; a failure is final and must end the run."""
+    with translated(path, "flushed"):
+        _seam.fsync(file)
+
+
+def flush_directory(path: Path) -> None:
+    """Bring a directory's entries to the medium."""
+    with translated(path, "flushed"):
+        _seam.fsync_directory(path)
+
+
+def make_directory(path: Path) -> None:
+    """Make a directory and its missing parents."""
+    if exists(path):
+        return
+    if path.parent != path:
+        make_directory(path.parent)
+    with translated(path, "created"):
+        try:
+            _seam.mkdir(path)
+        except FileExistsError:
+            # Another thread or process was faster; only a directory will do.
+            if not _seam.status(path).is_directory:
+                raise
+
+
+def rename_new(source: Path, target: Path) -> None:
+    """Rename to a name that must not exist yet."""
+    with translated(target, "put under its final name"):
+        _seam.rename(source, target)
+
+
+def replace(source: Path, target: Path) -> None:
+    """Rename a file over one that may exist."""
+    with translated(target, "replaced"):
+        _seam.replace(source, target)
+
+
+def status(path: Path) -> Status:
+    """Return what is known of a name; links are not followed."""
+    with translated(path, "examined"):
+        return _seam.status(path)
+
+
+def exists(path: Path) -> bool:
+    """Say whether the name is taken, by a broken link too."""
+    try:
+        _seam.status(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        raise _explained(error, path, "examined") from error
+    return True
+
+
+def free_bytes(path: Path) -> int:
+    """Return the bytes free to this user on the file system of a directory."""
+    with translated(path, "examined"):
+        return _seam.free_bytes(path)
+
+
+def entries(path: Path) -> tuple[Entry, ...]:
+    """List a directory in the order of names."""
+    with translated(path, "listed"):
+        return tuple(sorted(_seam.listing(path), key=lambda entry: entry.name))
+
+
+def walk_files(root: Path) -> Iterator[tuple[str, Entry]]:
+    """Yield every name below a directory that is not a directory, depth first, in order.
+
+    Yields
+    ------
+    path : str
+        Relative to ``root``, with ``/``.
+    entry : Entry
+        A link is yielded and never followed.
+    """
+
+    def walk(directory: Path, prefix: str) -> Iterator[tuple[str, Entry]]:
+        for entry in entries(directory):
+            if entry.is_directory:
+                yield from walk(directory / entry.name, f"{prefix}{entry.name}/")
+            else:
+                yield prefix + entry.name, entry
+
+    return walk(root, "")
+
+
+def temporary_sibling(target: Path) -> Path:
+    """Name a hidden neighbour of the target that a later run recognises as unfinished."""
+    return target.with_name(f".{target.name}.{secrets.token_hex(4)}.unfinished")
+
+
+def discard(path: Path) -> None:
+    """Remove a file or a directory with all it holds; absence is fine, links are not followed."""
+    with translated(path, "removed"):
+        try:
+            found = _seam.status(path)
+        except FileNotFoundError:
+            return
+        if not found.is_directory:
+            _seam.unlink(path)
+            return
+        for entry in _seam.listing(path):
+            discard(path / entry.name)
+        _seam.rmdir(path)
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a small file so that its name is complete or absent; an existing one is replaced."""
+    temporary = temporary_sibling(path)
+    try:
+        with translated(path, "written"), _seam.create(temporary) as file:
+            file.write(content)
+            _seam.fsync(file)
+        replace(temporary, path)
+    except BaseException:
+        with contextlib.suppress(SurroundingsError):
+            discard(temporary)
+        raise
+    flush_directory(path.parent)
+
+
+def digests_of(
+    path: Path,
+    algorithms: Iterable[str],
+    *,
+    also: Iterable[Callable[[ReadableBuffer], object]] = (),
+    on_bytes: Callable[[int], None] | None = None,
+) -> tuple[int, dict[str, str]]:
+    """Hash a file in one reading.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    algorithms : iterable of str
+        Names that :mod:`hashlib` knows.
+    also : iterable of callable
+        Each is called with every block; the buffer is valid for the call only.
+    on_bytes : callable, optional
+        Called with the number of bytes of each block, for progress.
+
+    Returns
+    -------
+    size : int
+        Bytes read.
+    digests : dict of str to str
+        Lower-case hexadecimal by algorithm.
+
+    Raises
+    ------
+    IntegrityError
+        Reading fails part way; the offset is named.
+    SurroundingsError
+        The file cannot be opened.
+    """
+    hashers = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
+    consumers: list[Callable[[ReadableBuffer], object]] = [h.update for h in hashers.values()]
+    consumers += also
+    buffer = bytearray(BLOCK_BYTES)
+    view = memoryview(buffer)
+    size = 0
+    with open_read(path, buffering=0) as file:
+        while True:
+            try:
+                count = file.readinto(buffer)  # type: ignore[attr-defined]
+            except OSError as error:
+                raise IntegrityError(
+                    f"cannot be read past byte {size} ({error.strerror})",
+                    where=str(path),
+                    remedy="The medium may be failing: copy what can be read, and use another copy",
+                ) from error
+            if not count:
+                break
+            block = view[:count]
+            for consume in consumers:
+                consume(block)
+            size += count
+            if on_bytes is not None:
+                on_bytes(count)
+    return size, {name: hasher.hexdigest() for name, hasher in hashers.items()}
