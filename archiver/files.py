@@ -129,7 +129,7 @@ class OperatingSystem:
 
     def open_read(self, path: Path, buffering: int) -> BinaryIO:
         """Open an existing file for reading."""
-        return open(path, "rb", buffering=buffering)  # type: ignore[return-value]  # noqa: PTH123, SIM115
+        return open(path, "rb", buffering=buffering)  # noqa: PTH123, SIM115
 
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
@@ -272,9 +272,7 @@ def _explained(error: OSError, path: Path, doing: str) -> SurroundingsError | Mi
                 remedy="Choose another name, or move the existing one away",
             )
         case _:
-            return SurroundingsError(
-                found, where=where, remedy="Check the disk, then run again"
-            )
+            return SurroundingsError(found, where=where, remedy="Check the disk, then run again")
 
 
 def open_read(path: Path, *, buffering: int = -1) -> BinaryIO:
