@@ -129,7 +129,7 @@ class OperatingSystem:
 
     def open_read(self, path: Path, buffering: int) -> BinaryIO:
         """Open an existing file for reading."""
-        return open(path, "rb", buffering=buffering)  # noqa: PTH123, SIM115
+        return open(path, "rb", buffering=buffering)  # noqa: PTH123
 
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
