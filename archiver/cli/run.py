@@ -1,0 +1,99 @@
+"""The way in and the only way out: every error becomes a sentence and an exit status.
+
+Exit status: 0 done; 1 findings that stop the deposit; 2 the command cannot be
+carried out as called; 3 something stored has changed; 4 the machine stands in the
+way (disk full, no permission); 5 a defect of this program; 130 and 143 interrupted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import signal
+import sys
+from types import FrameType
+from typing import NoReturn
+
+from archiver.errors import ArchiverError
+
+__all__ = ["main"]
+
+
+class _Terminated(BaseException):
+    """The process was asked to end; raised so that every temporary is removed."""
+
+
+def _on_terminate(number: int, frame: FrameType | None) -> NoReturn:
+    del number, frame
+    raise _Terminated
+
+
+def main() -> NoReturn:
+    """Run the command line and leave with its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        # A console of another code page must not end a run over one letter.
+        with contextlib.suppress(AttributeError):
+            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    with contextlib.suppress(ValueError, OSError):
+        signal.signal(signal.SIGTERM, _on_terminate)
+    sys.exit(_run())
+
+
+def _run() -> int:
+    from archiver.cli.app import app
+
+    try:
+        outcome = app(standalone_mode=False)
+    except ArchiverError as error:
+        _say_error(error)
+        return error.exit_status
+    except KeyboardInterrupt:
+        sys.stderr.write("Interrupted. Nothing was left under a final name.\n")
+        return 130
+    except _Terminated:
+        sys.stderr.write("Terminated. Nothing was left under a final name.\n")
+        return 143
+    except BrokenPipeError:
+        # The reader of our output has gone: there is nobody left to tell.
+        with contextlib.suppress(OSError):
+            sys.stdout.close()
+        return 0
+    except Exception as error:  # noqa: BLE001 - the last net: a defect is told as one
+        return _outer(error)
+    return outcome if isinstance(outcome, int) else 0
+
+
+def _outer(error: Exception) -> int:
+    """Handle what the argument parser raises, and what nobody expected."""
+    show = getattr(error, "show", None)
+    status = getattr(error, "exit_code", None)
+    if callable(show) and isinstance(status, int):
+        show()
+        return status
+    if type(error).__name__ == "Abort":
+        sys.stderr.write("Interrupted. Nothing was left under a final name.\n")
+        return 130
+    if type(error).__name__ == "Exit" and isinstance(status, int):
+        return status
+    import traceback
+
+    traceback.print_exc()
+    sys.stderr.write(
+        "This is a defect of the program, not of your material. Nothing was left under a "
+        "final name. Please report it with the lines above.\n"
+    )
+    return 5
+
+
+def _say_error(error: ArchiverError) -> None:
+    if "--json" in sys.argv:
+        facts = {
+            "error": type(error).__name__,
+            "where": error.where,
+            "found": error.found,
+            "accepted": error.accepted,
+            "remedy": error.remedy,
+            "exit_status": error.exit_status,
+        }
+        sys.stdout.write(json.dumps(facts, ensure_ascii=False, indent=2) + "\n")
+    sys.stderr.write(f"{error}\n")
