@@ -1,0 +1,142 @@
+"""The commands and their options; each calls the pipeline and hands the result to a view."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    name="archiver",
+    help="Archive demonstration sessions of historic sound-recording machines.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog="Exit status: 0 done, 1 findings stop the deposit, 2 called wrongly, "
+    "3 stored bytes have changed, 4 disk or permission, 5 defect.",
+)
+
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print the same facts for machines, as one JSON document.")
+]
+Session = Annotated[Path, typer.Argument(metavar="DIR", help="The session folder.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from archiver import __version__
+
+        typer.echo(f"archiver {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Print the version.", callback=_version, is_eager=True),
+    ] = False,
+) -> None:
+    del version
+
+
+@app.command()
+def new(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="The folder to make; must be new or empty.")
+    ],
+    as_json: AsJson = False,
+) -> int:
+    """Lay out a session folder with a commented sheet."""
+    from archiver.cli import views
+    from archiver.pipeline import new_session
+
+    views.show_new(new_session(folder), as_json=as_json)
+    return 0
+
+
+@app.command()
+def check(folder: Session, as_json: AsJson = False) -> int:
+    """Report findings on the sheet, the takes and the photographs."""
+    from archiver.cli import views
+    from archiver.cli.progress import shown
+    from archiver.findings import stops_deposit
+    from archiver.pipeline import check_session
+
+    with shown() as progress:
+        report = check_session(folder, progress=progress)
+    views.show_check(report, as_json=as_json)
+    return 1 if stops_deposit(report.findings) else 0
+
+
+@app.command()
+def archive(
+    folder: Session,
+    to: Annotated[
+        Path, typer.Option("--to", metavar="DIR", help="The folder that will hold the bag.")
+    ],
+    version: Annotated[
+        int,
+        typer.Option(
+            "--version", min=1, metavar="N", help="Make version N of a session archived before."
+        ),
+    ] = 1,
+    digest: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--digest", metavar="NAME", help="sha256 (default), sha512 or md5; may be repeated."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Check the session, write masters and descriptions, and pack a verified bag."""
+    from archiver.cli import views
+    from archiver.cli.progress import shown
+    from archiver.pipeline import archive_session
+
+    with shown() as progress:
+        outcome = archive_session(
+            folder, to, version=version, algorithms=digest or ["sha256"], progress=progress
+        )
+    views.show_archive(outcome, as_json=as_json)
+    return 0 if outcome.bag is not None else 1
+
+
+@app.command()
+def verify(
+    bags: Annotated[list[Path], typer.Argument(metavar="BAG...", help="One or more bags.")],
+    sound: Annotated[
+        bool,
+        typer.Option("--sound", help="Recompute the sample digests of intact masters too."),
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Recompute everything a bag holds and say what has changed."""
+    from archiver.cli import views
+    from archiver.cli.progress import shown
+    from archiver.pipeline import verify_bags
+
+    with shown() as progress:
+        verdicts = verify_bags(bags, sound=sound, progress=progress)
+    views.show_verify(verdicts, as_json=as_json)
+    return max(verdict.exit_status for verdict in verdicts)
+
+
+@app.command()
+def inspect(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A WAV, RF64 or BW64 file.")],
+    as_json: AsJson = False,
+) -> int:
+    """Show what is inside a WAV, chunk by chunk, in the standard's own field names."""
+    from archiver.cli import views
+    from archiver.findings import stops_deposit
+    from archiver.wave.inspect import inspect as look_into
+
+    inspection = look_into(file)
+    views.show_inspection(inspection, as_json=as_json)
+    return 1 if stops_deposit(inspection.findings) else 0
