@@ -94,7 +94,7 @@ def archive(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Check the session, write masters and descriptions, and pack a verified bag."""
+    """Make a verified bag of a session; runs the check first."""
     from archiver.cli import views
     from archiver.cli.progress import shown
     from archiver.pipeline import archive_session
@@ -116,7 +116,7 @@ def verify(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Recompute everything a bag holds and say what has changed."""
+    """Recompute what bags hold and say what has changed."""
     from archiver.cli import views
     from archiver.cli.progress import shown
     from archiver.pipeline import verify_bags
@@ -132,7 +132,7 @@ def inspect(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A WAV, RF64 or BW64 file.")],
     as_json: AsJson = False,
 ) -> int:
-    """Show what is inside a WAV, chunk by chunk, in the standard's own field names."""
+    """Show what is inside a WAV, chunk by chunk."""
     from archiver.cli import views
     from archiver.findings import stops_deposit
     from archiver.wave.inspect import inspect as look_into

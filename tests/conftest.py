@@ -1,0 +1,36 @@
+"""What all rooms' tests share: the fast hypothesis profile and the official schema files."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile(
+    "fast", max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile(
+    "long", max_examples=5_000, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fast"))
+
+REPOSITORY = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="session")
+def official_schemas() -> Path:
+    """Where the official schema files lie: beside the repository, never inside it."""
+    place = REPOSITORY.parent / "shared" / "schemas-official"
+    if not place.is_dir():
+        # The continuous-integration run sets this where the files are known to be there.
+        assert not os.environ.get("ARCHIVER_OFFICIAL_FILES_REQUIRED"), f"{place} is missing"
+        pytest.skip(f"the official schema files are not at {place}")
+    return place
+
+
+@pytest.fixture(scope="session")
+def sample_session() -> Path:
+    """The committed sample session; tests must not write into it."""
+    return REPOSITORY / "sample_session"
