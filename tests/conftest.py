@@ -34,3 +34,33 @@ def official_schemas() -> Path:
 def sample_session() -> Path:
     """The committed sample session; tests must not write into it."""
     return REPOSITORY / "sample_session"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--rewrite-golden",
+        action="store_true",
+        help="write the golden files anew, then look at git",
+    )
+
+
+class Golden:
+    """Compares a document with its golden file, byte for byte."""
+
+    def __init__(self, folder: Path, rewrite: bool) -> None:
+        self.folder = folder
+        self.rewrite = rewrite
+
+    def check(self, name: str, produced: bytes) -> None:
+        """Fail unless the file of this name holds exactly these bytes."""
+        kept = self.folder / name
+        if self.rewrite:
+            kept.parent.mkdir(exist_ok=True)
+            kept.write_bytes(produced)
+        assert produced == kept.read_bytes(), f"{kept} differs; see --rewrite-golden"
+
+
+@pytest.fixture
+def golden(request: pytest.FixtureRequest) -> Golden:
+    """Golden files of the test's own room."""
+    return Golden(request.path.parent / "golden", request.config.getoption("--rewrite-golden"))
