@@ -36,11 +36,13 @@ __all__ = [
     "create",
     "digests_of",
     "discard",
+    "drop_cache",
     "entries",
     "exists",
     "flush_directory",
     "flush_file",
     "free_bytes",
+    "lock",
     "make_directory",
     "open_read",
     "read_bytes",
@@ -84,8 +86,8 @@ class Entry:
 class Seam(Protocol):
     """The calls that reach a disk. Tests put a faulty one in place with :func:`use`."""
 
-    def open_read(self, path: Path, buffering: int) -> BinaryIO:
-        """Open an existing file for reading."""
+    def open_read(self, path: Path, buffering: int, *, follow: bool) -> BinaryIO:
+        """Open an existing file for reading; a link only if it may be followed."""
 
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
@@ -120,6 +122,12 @@ class Seam(Protocol):
     def free_bytes(self, path: Path) -> int:
         """Return the bytes free to this user on the file system of a directory."""
 
+    def drop_cache(self, file: BinaryIO) -> None:
+        """Ask the system to forget what it holds of a file, so that it is read anew."""
+
+    def lock(self, path: Path) -> Callable[[], None] | None:
+        """Hold a lock file; return how to let go of it, or None if another holds it."""
+
 
 _NO_FSYNC = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EBADF, errno.EPERM}
 
@@ -127,9 +135,11 @@ _NO_FSYNC = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EBADF, errno.EPERM
 class OperatingSystem:
     """The real file system."""
 
-    def open_read(self, path: Path, buffering: int) -> BinaryIO:
-        """Open an existing file for reading."""
-        return open(path, "rb", buffering=buffering)  # noqa: PTH123
+    def open_read(self, path: Path, buffering: int, *, follow: bool) -> BinaryIO:
+        """Open an existing file for reading; a link only if it may be followed."""
+        if follow:
+            return open(path, "rb", buffering=buffering)  # noqa: PTH123
+        return open(path, "rb", buffering=buffering, opener=_open_no_link)  # noqa: PTH123
 
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
@@ -208,6 +218,36 @@ class OperatingSystem:
         """Return the bytes free to this user on the file system of a directory."""
         return shutil.disk_usage(path).free
 
+    def drop_cache(self, file: BinaryIO) -> None:
+        """Ask the system to forget what it holds of a file, so that it is read anew."""
+        if hasattr(os, "posix_fadvise"):
+            os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+    def lock(self, path: Path) -> Callable[[], None] | None:
+        """Hold a lock file; return how to let go of it, or None if another holds it."""
+        from filelock import FileLock, Timeout  # noqa: PLC0415 - only runs that write need it
+
+        # The kernel lets go of the lock when its process dies, however it dies.
+        held = FileLock(path, timeout=0, thread_local=False)
+        try:
+            held.acquire()
+        except Timeout:
+            return None
+
+        def release() -> None:
+            # Removed while still held, so that nobody can hold a name that is gone for long;
+            # Windows refuses to remove an open file, and there the lock removes it itself.
+            with contextlib.suppress(OSError):
+                path.unlink()
+            held.release()
+
+        return release
+
+
+def _open_no_link(path: str, flags: int) -> int:
+    # Windows has no such flag; there the walk that found the name told links apart.
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0))
+
 
 _seam: Seam = OperatingSystem()
 
@@ -275,10 +315,48 @@ def _explained(error: OSError, path: Path, doing: str) -> SurroundingsError | Mi
             return SurroundingsError(found, where=where, remedy="Check the disk, then run again")
 
 
-def open_read(path: Path, *, buffering: int = -1) -> BinaryIO:
-    """Open a file for reading; ``buffering=0`` for a reader that takes large blocks."""
+def open_read(path: Path, *, buffering: int = -1, follow: bool = True) -> BinaryIO:
+    """Open a file for reading.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    buffering : int
+        0 for a reader that takes large blocks.
+    follow : bool
+        Whether a link may be followed; if not, a link cannot be opened.
+    """
     with translated(path, "read"):
-        return _seam.open_read(path, buffering)
+        return _seam.open_read(path, buffering, follow=follow)
+
+
+def drop_cache(path: Path) -> None:
+    """Make the next reading of a file come from the medium, where the system can."""
+    with translated(path, "read"), _seam.open_read(path, 0, follow=True) as file:
+        _seam.drop_cache(file)
+
+
+@contextlib.contextmanager
+def lock(path: Path, *, busy: MisuseError) -> Iterator[None]:
+    """Hold a lock file for the time of the block.
+
+    Parameters
+    ----------
+    path : Path
+        The lock file; it is made, and removed afterwards. One that a dead process left
+        behind is no obstacle.
+    busy : MisuseError
+        Raised at once if another process, or another caller in this one, holds the lock.
+    """
+    with translated(path, "locked"):
+        release = _seam.lock(path)
+    if release is None:
+        raise busy
+    try:
+        yield
+    finally:
+        release()
 
 
 def read_bytes(path: Path, *, limit: int) -> bytes:
@@ -289,7 +367,7 @@ def read_bytes(path: Path, *, limit: int) -> bytes:
     SurroundingsError
         It cannot be read, or holds more than ``limit`` bytes.
     """
-    with translated(path, "read"), _seam.open_read(path, -1) as file:
+    with translated(path, "read"), _seam.open_read(path, -1, follow=True) as file:
         content = file.read(limit + 1)
     if len(content) > limit:
         raise SurroundingsError(
@@ -436,6 +514,8 @@ def digests_of(
     *,
     also: Iterable[Callable[[ReadableBuffer], object]] = (),
     on_bytes: Callable[[int], None] | None = None,
+    buffer: bytearray | None = None,
+    follow: bool = True,
 ) -> tuple[int, dict[str, str]]:
     """Hash a file in one reading.
 
@@ -449,6 +529,10 @@ def digests_of(
         Each is called with every block; the buffer is valid for the call only.
     on_bytes : callable, optional
         Called with the number of bytes of each block, for progress.
+    buffer : bytearray, optional
+        Where to read to, for a caller that hashes many files.
+    follow : bool
+        Whether a link may be followed.
 
     Returns
     -------
@@ -467,10 +551,11 @@ def digests_of(
     hashers = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
     consumers: list[Callable[[ReadableBuffer], object]] = [h.update for h in hashers.values()]
     consumers += also
-    buffer = bytearray(BLOCK_BYTES)
+    if buffer is None:
+        buffer = bytearray(BLOCK_BYTES)
     view = memoryview(buffer)
     size = 0
-    with open_read(path, buffering=0) as file:
+    with open_read(path, buffering=0, follow=follow) as file:
         while True:
             try:
                 count = file.readinto(buffer)  # type: ignore[attr-defined]
