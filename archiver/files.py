@@ -48,6 +48,7 @@ __all__ = [
     "read_bytes",
     "rename_new",
     "replace",
+    "resolved",
     "status",
     "temporary_sibling",
     "translated",
@@ -119,6 +120,9 @@ class Seam(Protocol):
     def status(self, path: Path) -> Status:
         """Return what is known of a name."""
 
+    def resolved(self, path: Path) -> Path:
+        """Return where a name leads when all links are followed."""
+
     def free_bytes(self, path: Path) -> int:
         """Return the bytes free to this user on the file system of a directory."""
 
@@ -139,7 +143,7 @@ class OperatingSystem:
         """Open an existing file for reading; a link only if it may be followed."""
         if follow:
             return open(path, "rb", buffering=buffering)  # noqa: PTH123
-        return open(path, "rb", buffering=buffering, opener=_open_no_link)  # noqa: PTH123
+        return open(path, "rb", buffering=buffering, opener=_open_no_link)
 
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
@@ -213,6 +217,10 @@ class OperatingSystem:
             is_directory=stat_module.S_ISDIR(found.st_mode),
             is_link=stat_module.S_ISLNK(found.st_mode),
         )
+
+    def resolved(self, path: Path) -> Path:
+        """Return where a name leads when all links are followed."""
+        return path.resolve(strict=True)
 
     def free_bytes(self, path: Path) -> int:
         """Return the bytes free to this user on the file system of a directory."""
@@ -305,6 +313,12 @@ def _explained(error: OSError, path: Path, doing: str) -> SurroundingsError | Mi
                 where=where,
                 remedy="Check the name and that the disk it lies on is connected",
             )
+        case errno.ENOTDIR:
+            return MisuseError(
+                f"could not be {doing}: a part of the path is a file, not a directory",
+                where=where,
+                remedy="Choose another place",
+            )
         case errno.EEXIST | errno.ENOTEMPTY:
             return MisuseError(
                 f"could not be {doing}: the name is taken",
@@ -359,7 +373,7 @@ def lock(path: Path, *, busy: MisuseError) -> Iterator[None]:
         release()
 
 
-def read_bytes(path: Path, *, limit: int) -> bytes:
+def read_bytes(path: Path, *, limit: int, follow: bool = True) -> bytes:
     """Read a whole small file.
 
     Raises
@@ -367,7 +381,7 @@ def read_bytes(path: Path, *, limit: int) -> bytes:
     SurroundingsError
         It cannot be read, or holds more than ``limit`` bytes.
     """
-    with translated(path, "read"), _seam.open_read(path, -1, follow=True) as file:
+    with translated(path, "read"), _seam.open_read(path, -1, follow=follow) as file:
         content = file.read(limit + 1)
     if len(content) > limit:
         raise SurroundingsError(
@@ -438,6 +452,12 @@ def exists(path: Path) -> bool:
     except OSError as error:
         raise _explained(error, path, "examined") from error
     return True
+
+
+def resolved(path: Path) -> Path:
+    """Return where a name leads when all links are followed; a broken link is an error."""
+    with translated(path, "followed"):
+        return _seam.resolved(path)
 
 
 def free_bytes(path: Path) -> int:

@@ -1,1 +1,39 @@
-"""."""
+"""The bag: names, manifests, tag files, writing and validating (RFC 8493, BagIt 1.0)."""
+
+from archiver.package.builder import (
+    ALGORITHMS,
+    BagBuilder,
+    StoredFile,
+    bytes_needed,
+    next_version,
+    require_space,
+    unchanged,
+    versioned_name,
+)
+from archiver.package.names import name_finding, safe_name, safe_names
+from archiver.package.reader import Bag, read_bag
+from archiver.package.tagfiles import BagInfo, InfoElement
+from archiver.package.validate import BagReport, CheckedFile, Outcome, Verdict, validate
+
+__all__ = [
+    "ALGORITHMS",
+    "Bag",
+    "BagBuilder",
+    "BagInfo",
+    "BagReport",
+    "CheckedFile",
+    "InfoElement",
+    "Outcome",
+    "StoredFile",
+    "Verdict",
+    "bytes_needed",
+    "name_finding",
+    "next_version",
+    "read_bag",
+    "require_space",
+    "safe_name",
+    "safe_names",
+    "unchanged",
+    "validate",
+    "versioned_name",
+]

@@ -1,0 +1,161 @@
+"""Hash many files on all processors: each once, large ones first, in constant memory.
+
+Threads suffice, since hashlib lets go of the interpreter while it hashes a block.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver import files
+from archiver.errors import ArchiverError
+
+__all__ = ["Hashed", "Job", "hash_all"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """A file to hash.
+
+    Parameters
+    ----------
+    path : str
+        From the root, with ``/``.
+    size : int
+        Bytes, for the order.
+    algorithms : tuple of str
+        As :mod:`hashlib` names them.
+    wanted : dict of str to set of str
+        Digests by algorithm; if one is not met the file is read a second time.
+    follow : bool
+        Whether the path may be a link.
+    """
+
+    path: str
+    size: int
+    algorithms: tuple[str, ...]
+    wanted: dict[str, set[str]]
+    follow: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hashed:
+    """What reading a file gave.
+
+    Parameters
+    ----------
+    path : str
+        As in the job.
+    size : int
+        Bytes read; 0 if reading failed.
+    digests : dict of str to str
+        Of the first reading, by algorithm.
+    again : dict of str to str
+        Of the second reading; empty if there was none.
+    error : ArchiverError, optional
+        Why the file could not be read to its end.
+    """
+
+    path: str
+    size: int
+    digests: dict[str, str]
+    again: dict[str, str]
+    error: ArchiverError | None = None
+
+
+class _Stopped(BaseException):
+    """Another thread has failed, or the person has interrupted."""
+
+
+def hash_all(
+    root: Path,
+    jobs: Sequence[Job],
+    *,
+    workers: int | None = None,
+    on_bytes: Callable[[int], None] | None = None,
+) -> dict[str, Hashed]:
+    """Hash files below a directory.
+
+    Parameters
+    ----------
+    root : Path
+        The directory.
+    jobs : sequence of Job
+        In any order.
+    workers : int, optional
+        Threads, and files open at a time; the number of processors by default.
+    on_bytes : callable, optional
+        Called with the number of bytes of each block, from any thread.
+
+    Returns
+    -------
+    dict of str to Hashed
+        By path. What cannot be read is among them, with its error.
+    """
+    stop = threading.Event()
+
+    def count(size: int) -> None:
+        if stop.is_set():
+            raise _Stopped
+        if on_bytes is not None:
+            on_bytes(size)
+
+    # The largest first: a large file begun last would leave one processor alone with it.
+    queue = iter(sorted(jobs, key=lambda job: job.size, reverse=True))
+    mutex = threading.Lock()
+    done: dict[str, Hashed] = {}
+
+    def work() -> None:
+        buffer = bytearray(files.BLOCK_BYTES)
+        for job in _shared(queue, mutex):
+            if stop.is_set():
+                return
+            done[job.path] = _hash(root, job, buffer, count)
+
+    number = max(1, min(workers or os.cpu_count() or 1, len(jobs)))
+    if number == 1:
+        work()
+        return done
+    with ThreadPoolExecutor(number, thread_name_prefix="hash") as pool:
+        try:
+            futures = [pool.submit(work) for _ in range(number)]
+            for future in futures:
+                future.result()
+        except BaseException:
+            stop.set()
+            raise
+    return done
+
+
+def _shared(queue: Iterator[Job], mutex: threading.Lock) -> Iterator[Job]:
+    while True:
+        with mutex:
+            job = next(queue, None)
+        if job is None:
+            return
+        yield job
+
+
+def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None]) -> Hashed:
+    place = root / job.path
+    try:
+        size, digests = files.digests_of(
+            place, job.algorithms, on_bytes=count, buffer=buffer, follow=job.follow
+        )
+    except ArchiverError as error:
+        return Hashed(path=job.path, size=0, digests={}, again={}, error=error)
+    if all(job.wanted.get(name, {digest}) == {digest} for name, digest in digests.items()):
+        return Hashed(path=job.path, size=size, digests=digests, again={})
+    again: dict[str, str] = {}
+    # The second reading only tells a fault of the medium from one of the reading; if it
+    # fails, the first still stands.
+    with contextlib.suppress(ArchiverError):
+        files.drop_cache(place)
+        _, again = files.digests_of(place, job.algorithms, buffer=buffer, follow=job.follow)
+    return Hashed(path=job.path, size=size, digests=digests, again=again)
