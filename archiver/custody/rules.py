@@ -1,0 +1,68 @@
+"""What verification has to say beyond the rules of the bag (house rules)."""
+
+from __future__ import annotations
+
+from archiver.findings import Rule, Severity
+
+__all__ = [
+    "METADATA_CHANGED",
+    "RECORD_DOUBTFUL",
+    "RECORD_MALFORMED",
+    "RECORD_MISSING",
+    "SOUND_DAMAGED",
+    "SOUND_DISAGREES",
+    "SOUND_NOT_JUDGED",
+    "SOUND_TRUNCATED",
+]
+
+METADATA_CHANGED = Rule(
+    code="sound-intact-metadata-changed",
+    severity=Severity.ERROR,
+    reason="The file is not the one that was stored, but every sample is",
+    remedy="Take the file from another copy; the sound of this one may be used meanwhile",
+)
+SOUND_DAMAGED = Rule(
+    code="sound-damaged",
+    severity=Severity.ERROR,
+    reason="Samples are not those that were stored",
+    remedy="Take the file from another copy; the sound outside the spans named is intact",
+)
+SOUND_TRUNCATED = Rule(
+    code="sound-truncated",
+    severity=Severity.ERROR,
+    reason="The end of the sound is gone",
+    remedy="Take the file from another copy; the sound before the place named is intact",
+)
+SOUND_NOT_JUDGED = Rule(
+    code="sound-not-judged",
+    severity=Severity.ERROR,
+    reason="Without a record of its samples nothing can be said of the sound of a changed file",
+    remedy="Take the file from another copy",
+)
+SOUND_DISAGREES = Rule(
+    code="sound-record-disagrees",
+    severity=Severity.ERROR,
+    reason="The file is the one that was stored, but its record of samples says otherwise",
+    remedy="Report this: either the record was made wrongly or both manifests were altered",
+)
+RECORD_MISSING = Rule(
+    code="sound-record-missing",
+    severity=Severity.WARNING,
+    reason="Without a record of its samples, damage to a master cannot be located",
+    remedy="Nothing to do while the file is intact",
+)
+RECORD_MALFORMED = Rule(
+    code="sound-record-malformed",
+    severity=Severity.ERROR,
+    reason="The record of a master's samples cannot be read",
+    remedy="Take the record from another copy of the bag",
+)
+RECORD_DOUBTFUL = Rule(
+    code="sound-record-doubtful",
+    severity=Severity.WARNING,
+    reason=(
+        "The record of samples was itself changed: sound that agrees with it is intact, "
+        "sound that does not may be intact too"
+    ),
+    remedy="Take the record from another copy of the bag and verify again",
+)
