@@ -1,0 +1,185 @@
+"""All meters over one take, in one pass.
+
+The bytes are decoded once and cut into blocks of one length, so that the figures
+do not depend on how the bytes arrive. The meters are spread over lanes; each
+lane is a consumer of :func:`archiver.signal.stream.run_pass` and may run in a
+thread of its own.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from archiver.errors import InputError
+from archiver.signal.levels import ChannelLevels, LevelMeter, decibels
+from archiver.signal.loudness import RANGE_STEP_S, LoudnessMeter
+from archiver.signal.samples import Block, BlockReader, Bytes, SampleFormat
+from archiver.signal.stream import Consumer, Meter
+from archiver.signal.truepeak import TruePeakMeter, oversampling
+
+__all__ = ["ChannelMeasurements", "TakeMeasurements", "TakeMeter"]
+
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 384_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelMeasurements:
+    """What was measured on one channel; None where there is nothing to measure."""
+
+    sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    rms_dbfs: float | None
+    crest_factor_db: float | None
+    dc_offset: float
+    dc_offset_dbfs: float | None
+    bits_used: int | None
+    invalid_samples: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeMeasurements:
+    """What was measured on a take; None where it cannot be measured.
+
+    ``spare_bytes`` counts bytes after the last whole frame, which no figure includes.
+    """
+
+    format: SampleFormat
+    frames: int
+    duration_s: float
+    spare_bytes: int
+    channel_weights: tuple[float, ...]
+    integrated_lufs: float | None
+    range_lu: float | None
+    range_step_s: float
+    max_momentary_lufs: float | None
+    max_short_term_lufs: float | None
+    true_peak_dbtp: float | None
+    oversampling: int
+    channels: tuple[ChannelMeasurements, ...]
+
+
+class _SharedReader:
+    """Decodes each piece of bytes when the first lane asks, and drops it after the last."""
+
+    def __init__(self, fmt: SampleFormat, lanes: int) -> None:
+        self._reader = BlockReader(fmt)
+        self._lanes = lanes
+        self._lock = threading.Lock()
+        self._decoded = 0
+        self._waiting: dict[int, tuple[list[Block], int]] = {}
+        self.frames = 0
+
+    def blocks(self, piece: int, raw: Bytes) -> list[Block]:
+        """Return the blocks that the n-th piece completes."""
+        with self._lock:
+            if piece == self._decoded:
+                blocks = self._reader.feed(raw)
+                self.frames += sum(block.frames for block in blocks)
+                self._decoded += 1
+                if self._lanes > 1:
+                    self._waiting[piece] = (blocks, self._lanes - 1)
+                return blocks
+            blocks, left = self._waiting.pop(piece)
+            if left > 1:
+                self._waiting[piece] = (blocks, left - 1)
+            return blocks
+
+    def finish(self) -> tuple[list[Block], int]:
+        """Return the last block and the bytes that make no whole frame."""
+        blocks, spare = self._reader.finish()
+        self.frames += sum(block.frames for block in blocks)
+        return blocks, spare
+
+
+class _Lane:
+    def __init__(self, reader: _SharedReader, meters: Sequence[Meter[Any]]) -> None:
+        self._reader = reader
+        self._meters = meters
+        self._piece = 0
+
+    def __call__(self, raw: Bytes) -> None:
+        blocks = self._reader.blocks(self._piece, raw)
+        self._piece += 1
+        self.feed(blocks)
+
+    def feed(self, blocks: Sequence[Block]) -> None:
+        for block in blocks:
+            for meter in self._meters:
+                meter.feed(block)
+
+
+class TakeMeter:
+    """Measures a take from its sample bytes.
+
+    Parameters
+    ----------
+    fmt : SampleFormat
+        Format of the bytes; 8 kHz to 384 kHz.
+    channel_weights : sequence of float, optional
+        Weight of each channel in the loudness, see
+        :func:`archiver.signal.loudness.channel_weights`; 1 for each by default.
+
+    Raises
+    ------
+    InputError
+        The sample rate is outside these limits, or the weights are not one a channel.
+    """
+
+    def __init__(self, fmt: SampleFormat, channel_weights: Sequence[float] | None = None) -> None:
+        if not LOWEST_RATE_HZ <= fmt.sample_rate_hz <= HIGHEST_RATE_HZ:
+            raise InputError(
+                f"sound at a sample rate of {fmt.sample_rate_hz} Hz cannot be measured",
+                accepted=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+            )
+        weights = (1.0,) * fmt.channels if channel_weights is None else tuple(channel_weights)
+        if len(weights) != fmt.channels:
+            raise InputError(
+                f"{len(weights)} channel weights for {fmt.channels} channels",
+                accepted="one weight for each channel",
+            )
+        self._format = fmt
+        self._weights = weights
+        self._loudness = LoudnessMeter(fmt.sample_rate_hz, weights)
+        self._levels = LevelMeter(fmt.channels)
+        self._true_peak = TruePeakMeter(fmt.sample_rate_hz, fmt.channels)
+        lanes: list[list[Meter[Any]]] = [[self._loudness, self._levels], [self._true_peak]]
+        self._reader = _SharedReader(fmt, len(lanes))
+        self._lanes = [_Lane(self._reader, meters) for meters in lanes]
+
+    def consumers(self) -> tuple[Consumer, ...]:
+        """Return the consumers; every one of them needs all the bytes, in order."""
+        return tuple(self._lanes)
+
+    def result(self) -> TakeMeasurements:
+        """Return the measurements; call it once, after the last byte."""
+        blocks, spare = self._reader.finish()
+        for lane in self._lanes:
+            lane.feed(blocks)
+        loudness = self._loudness.result()
+        true_peaks = self._true_peak.result()
+        return TakeMeasurements(
+            format=self._format,
+            frames=self._reader.frames,
+            duration_s=self._reader.frames / self._format.sample_rate_hz,
+            spare_bytes=spare,
+            channel_weights=self._weights,
+            integrated_lufs=loudness.integrated_lufs,
+            range_lu=loudness.range_lu,
+            range_step_s=RANGE_STEP_S,
+            max_momentary_lufs=loudness.max_momentary_lufs,
+            max_short_term_lufs=loudness.max_short_term_lufs,
+            true_peak_dbtp=decibels(max(true_peaks)),
+            oversampling=oversampling(self._format.sample_rate_hz),
+            channels=tuple(
+                _channel(levels, peak)
+                for levels, peak in zip(self._levels.result(), true_peaks, strict=True)
+            ),
+        )
+
+
+def _channel(levels: ChannelLevels, true_peak: float) -> ChannelMeasurements:
+    return ChannelMeasurements(true_peak_dbtp=decibels(true_peak), **asdict(levels))
