@@ -1,0 +1,71 @@
+"""Persons in public documents: who is named, and how the others appear.
+
+A person is named only where the sheet records that consent was given. Of the others
+the role remains, and neither name nor identifier is written: voices and names are
+personal data, and a deposited file cannot be edited without a new digest (common
+practice).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from archiver.session.records import Operator, Session
+
+__all__ = ["PublicPerson", "is_named", "people_of", "public_identifier", "public_name"]
+
+
+def is_named(operator: Operator) -> bool:
+    """Say whether a person's name may appear; without a recorded consent it may not."""
+    return operator.consent is not None and operator.consent.given
+
+
+def public_name(operator: Operator) -> str:
+    """Return the name of a person, or the role where the name is withheld."""
+    return operator.name if is_named(operator) else f"{operator.role}, name withheld"
+
+
+def public_identifier(operator: Operator) -> str | None:
+    """Return the identifier of a person, such as an ORCID iD, if it may appear."""
+    return operator.identifier if is_named(operator) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PublicPerson:
+    """A person as the documents show them.
+
+    ``key`` is ``person-1`` and so on, in the order of the sheet: the ids of the sheet
+    are often short forms of names.
+    """
+
+    key: str
+    name: str
+    role: str
+    identifier: str | None
+    named: bool
+    consent: str
+
+
+def people_of(session: Session) -> dict[str, PublicPerson]:
+    """Return the persons of a session by their id in the sheet, in its order."""
+    return {
+        operator.id: PublicPerson(
+            key=f"person-{number}",
+            name=public_name(operator),
+            role=str(operator.role),
+            identifier=public_identifier(operator),
+            named=is_named(operator),
+            consent=_consent(operator),
+        )
+        for number, operator in enumerate(session.operators, start=1)
+    }
+
+
+def _consent(operator: Operator) -> str:
+    consent = operator.consent
+    if consent is None:
+        return "No consent is recorded"
+    text = "Consent given" if consent.given else "Consent not given"
+    if consent.date is not None:
+        text += f" ({consent.date.text})"
+    return f"{text}: {consent.scope}" if consent.scope else text
