@@ -1,5 +1,6 @@
 """Custody: digests of the sound, and verification of what was stored."""
 
+from archiver.custody.locating import DamagedSpan, DamageKind
 from archiver.custody.sound import (
     SOUND_DIRECTORY,
     BlockDigester,
@@ -9,13 +10,25 @@ from archiver.custody.sound import (
     encode_sound_digests,
     sound_digests_path,
 )
+from archiver.custody.verify import (
+    MasterVerification,
+    SoundVerdict,
+    Verification,
+    verify_bag,
+)
 
 __all__ = [
     "SOUND_DIRECTORY",
     "BlockDigester",
+    "DamageKind",
+    "DamagedSpan",
+    "MasterVerification",
     "SoundDigests",
+    "SoundVerdict",
     "SpanDigester",
+    "Verification",
     "decode_sound_digests",
     "encode_sound_digests",
     "sound_digests_path",
+    "verify_bag",
 ]

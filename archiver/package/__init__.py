@@ -12,24 +12,29 @@ from archiver.package.builder import (
 )
 from archiver.package.names import name_finding, safe_name, safe_names
 from archiver.package.reader import Bag, read_bag
+from archiver.package.readme import README_NAME, MasterFacts, ReadmeFacts, readme_text
 from archiver.package.tagfiles import BagInfo, InfoElement
 from archiver.package.validate import BagReport, CheckedFile, Outcome, Verdict, validate
 
 __all__ = [
     "ALGORITHMS",
+    "README_NAME",
     "Bag",
     "BagBuilder",
     "BagInfo",
     "BagReport",
     "CheckedFile",
     "InfoElement",
+    "MasterFacts",
     "Outcome",
+    "ReadmeFacts",
     "StoredFile",
     "Verdict",
     "bytes_needed",
     "name_finding",
     "next_version",
     "read_bag",
+    "readme_text",
     "require_space",
     "safe_name",
     "safe_names",
