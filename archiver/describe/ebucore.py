@@ -1,0 +1,362 @@
+"""EBUCore 1.10 (EBU Tech 3293; AES60): a take for its master, and the whole session.
+
+The document of a take goes into the ``axml`` chunk of its master (EBU Tech 3285
+supplement 5). The technical part says what was measured on the samples, never what
+the sheet expected. In the document of the session each take is a ``part``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from lxml import etree
+
+from archiver.describe.embedded import master_identifier
+from archiver.describe.facts import Archive, FileFacts, MasterFacts
+from archiver.describe.people import PublicPerson, people_of
+from archiver.describe.vocabulary import EBUCORE_ROLES, hash_name
+from archiver.describe.wording import (
+    chain_text,
+    machine_text,
+    medium_text,
+    playings_text,
+    setup_text,
+    take_title,
+    xsd_date,
+    xsd_duration,
+    xsd_time,
+)
+from archiver.describe.xmltext import XML_LANG, Namespace, legal_uri, path_reference, serialised
+from archiver.session.records import Organisation, Rights, Session, Take
+from archiver.signal.sampleformat import SampleFormat
+
+__all__ = ["EBUCORE", "axml_for", "document"]
+
+EBUCORE = "urn:ebu:metadata-schema:ebucore"
+DC = "http://purl.org/dc/elements/1.1/"
+
+_PREFIXES: Mapping[str, str] = {"ebucore": EBUCORE, "dc": DC}
+_EC = Namespace(EBUCORE, _PREFIXES)
+_DC = Namespace(DC, _PREFIXES)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sound:
+    samples: SampleFormat
+    frames: int
+    file_name: str
+    file: FileFacts | None = None
+    master: MasterFacts | None = None
+
+
+def axml_for(
+    session: Session,
+    take: Take,
+    *,
+    samples: SampleFormat,
+    frames: int,
+    file_name: str,
+    modified: str,
+) -> bytes:
+    """Describe one take, for the ``axml`` chunk of its master.
+
+    Parameters
+    ----------
+    session, take
+        What the sheet says.
+    samples : SampleFormat
+        Of the master.
+    frames : int
+        Length of the master.
+    file_name : str
+        Name of the master, without folders.
+    modified : str
+        When the description was made: a date, or a date and time with offset, as in
+        XML Schema.
+
+    Returns
+    -------
+    bytes
+        One UTF-8 document with all texts in full, however they are shortened in ``bext``.
+    """
+    root, core = _main(session, modified)
+    people = people_of(session)
+    identifier = master_identifier(session, take)
+    _take(core, session, take, people)
+    _alternative_title(core, session)
+    _identifier(core, identifier, "take identifier")
+    _relation(core, "isPartOf", session.identifier, "session")
+    _session_context(core, session)
+    _format(core, session, take, _Sound(samples=samples, frames=frames, file_name=file_name))
+    _provider(root, session.organisation)
+    return serialised(root)
+
+
+def document(archive: Archive) -> bytes:
+    """Describe the whole session, with a ``part`` for each take."""
+    session = archive.session
+    root, core = _main(session, archive.run.archived)
+    people = people_of(session)
+    title = _EC.add(core, "title")
+    _text(title, "title", session.title, session.language)
+    _identifier(core, session.identifier, "session identifier")
+    _identifier(core, archive.run.bag_identifier, "package identifier")
+    if archive.run.doi:
+        _identifier(core, archive.run.doi, "DOI")
+    _session_context(core, session)
+    kind = _EC.add(core, "type")
+    _DC.add(kind, "type", "Sound")
+    _EC.add(kind, "objectType", attributes={"typeLabel": "sound"})
+    _people(core, people.values())
+    end = session.end
+    date = _EC.add(core, "date")
+    created = {"startDate": xsd_date(session.start), "startTime": xsd_time(session.start)}
+    if end is not None:
+        created |= {"endDate": xsd_date(end), "endTime": xsd_time(end)}
+    _EC.add(date, "created", attributes=created)
+    total = len(session.takes)
+    for number, take in enumerate(session.takes, start=1):
+        part = _EC.add(
+            core,
+            "part",
+            attributes={
+                "partId": f"take-{number}",
+                "partName": take.id,
+                "partNumber": str(number),
+                "partTotalNumber": str(total),
+                "typeLabel": "take",
+            },
+        )
+        _take(part, session, take, people)
+        _identifier(part, master_identifier(session, take), "take identifier")
+        master = archive.master_of.get(take.id)
+        if master is not None:
+            file = archive.by_path.get(master.path)
+            name = master.path.rpartition("/")[2]
+            sound = _Sound(
+                samples=master.samples,
+                frames=master.frames,
+                file_name=name,
+                file=file,
+                master=master,
+            )
+            _format(part, session, take, sound)
+    _provider(root, session.organisation)
+    return serialised(root)
+
+
+def _main(session: Session, modified: str) -> tuple[etree._Element, etree._Element]:
+    day, _, time = modified.partition("T")
+    attributes = {
+        "version": "1.10",
+        "dateLastModified": day,
+        "timeLastModified": time or None,
+        XML_LANG: session.language,
+    }
+    root = _EC.root("ebuCoreMain", attributes)
+    return root, _EC.add(root, "coreMetadata")
+
+
+def _text(
+    parent: etree._Element, name: str, text: str, language: str | None = None
+) -> etree._Element:
+    return _DC.add(parent, name, text, {XML_LANG: language})
+
+
+def _alternative_title(core: etree._Element, session: Session) -> None:
+    title = _EC.add(core, "alternativeTitle", attributes={"typeLabel": "session"})
+    _text(title, "title", session.title, session.language)
+
+
+def _identifier(parent: etree._Element, identifier: str, label: str) -> None:
+    _DC.add(
+        _EC.add(parent, "identifier", attributes={"typeLabel": label}), "identifier", identifier
+    )
+
+
+def _relation(core: etree._Element, name: str, identifier: str, label: str) -> None:
+    relation = _EC.add(core, name, attributes={"typeLabel": label})
+    holder = _EC.add(relation, "relationIdentifier")
+    _DC.add(holder, "identifier", identifier)
+
+
+def _description(core: etree._Element, label: str, text: str | None, language: str | None) -> None:
+    if text:
+        description = _EC.add(core, "description", attributes={"typeLabel": label})
+        _text(description, "description", text, language)
+
+
+def _take(
+    core: etree._Element, session: Session, take: Take, people: Mapping[str, PublicPerson]
+) -> None:
+    """Write what belongs to the take itself."""
+    title = _EC.add(core, "title")
+    _text(title, "title", take_title(session, take), session.language)
+    machine, medium = session.machine_of(take), session.medium_of(take)
+    setup, chain = session.setup_of(take), session.chain_of(take)
+    # Sentences that are put together here have English labels, so they carry no language.
+    _description(core, "remarks", take.remarks, session.language)
+    _description(core, "machine", machine_text(machine) if machine else None, None)
+    _description(core, "medium", medium_text(medium) if medium else None, None)
+    _description(core, "playings before", playings_text(take), "en")
+    _description(core, "set-up", setup_text(setup) if setup else None, None)
+    _description(core, "capture chain", chain_text(chain) if chain else None, None)
+    present = [people[id_] for id_ in take.operators if id_ in people]
+    _people(core, present)
+    date = _EC.add(core, "date")
+    if take.start is not None:
+        created = {"startDate": xsd_date(take.start), "startTime": xsd_time(take.start)}
+    else:
+        created = {"startDate": xsd_date(session.start)}
+    _EC.add(date, "created", attributes=created)
+    kind = _EC.add(core, "type")
+    _DC.add(kind, "type", "Sound")
+    _EC.add(kind, "genre", attributes={"typeLabel": str(take.kind)})
+    _EC.add(kind, "objectType", attributes={"typeLabel": "sound"})
+    if take.reproduces:
+        source = session.take(take.reproduces)
+        if source is not None:
+            _relation(core, "isDerivedFrom", master_identifier(session, source), "reproduces")
+    if machine is not None:
+        _relation(core, "isRelatedTo", machine.inventory_number or machine.id, "machine")
+    if medium is not None:
+        _relation(core, "isRelatedTo", medium.id, "medium")
+
+
+def _session_context(core: etree._Element, session: Session) -> None:
+    """Write what holds for every take of the session."""
+    language = session.language
+    for subject in session.subjects:
+        _text(_EC.add(core, "subject"), "subject", subject, language)
+    _description(core, "session", session.summary, language)
+    _description(core, "purpose", session.purpose, language)
+    _DC.add(_EC.add(core, "language"), "language", language)
+    coverage = _EC.add(core, "coverage")
+    location = _EC.add(_EC.add(coverage, "spatial"), "location", attributes={"typeLabel": "place"})
+    _EC.add(location, "name", session.place, {XML_LANG: language})
+    _organisation(_EC.add(core, "publisher"), session.organisation)
+    _rights(core, session.rights, session)
+
+
+def _people(core: etree._Element, people: Iterable[PublicPerson]) -> None:
+    for person in people:
+        attributes = {"entityId": person.identifier and legal_uri(person.identifier)}
+        contributor = _EC.add(core, "contributor", attributes=attributes)
+        details = _EC.add(contributor, "contactDetails")
+        _EC.add(details, "name", person.name)
+        _EC.add(details, "additionalInformation", person.consent, {"typeLabel": "consent"})
+        role = EBUCORE_ROLES.get(person.role, person.role)
+        _EC.add(contributor, "role", attributes={"typeLabel": role})
+
+
+def _organisation(parent: etree._Element, organisation: Organisation) -> None:
+    details = _EC.add(parent, "organisationDetails")
+    _EC.add(details, "organisationName", organisation.name)
+    code = _EC.add(details, "organisationCode", attributes={"typeLabel": "short name"})
+    _DC.add(code, "identifier", organisation.code)
+    contact = organisation.contact
+    where = _EC.add(details, "details")
+    if contact is not None and contact.email:
+        _EC.add(where, "emailAddress", contact.email)
+    address = _EC.add(where, "address")
+    if organisation.address:
+        _EC.add(address, "addressLine", organisation.address)
+    _EC.add(
+        address,
+        "country",
+        attributes={"typeLabel": organisation.country, "typeSource": "ISO 3166-1 alpha-2"},
+    )
+    if contact is not None and contact.phone:
+        _EC.add(where, "telephoneNumber", contact.phone)
+    if contact is not None and contact.name:
+        entity = _EC.add(details, "contacts")
+        _EC.add(_EC.add(entity, "contactDetails"), "name", contact.name)
+
+
+def _rights(core: etree._Element, rights: Rights, session: Session) -> None:
+    element = _EC.add(core, "rights")
+    _text(element, "rights", rights.statement, session.language)
+    if rights.uri:
+        _EC.add(element, "rightsLink", legal_uri(rights.uri))
+    holder = _EC.add(element, "rightsHolder")
+    if rights.holder == session.organisation.name:
+        _EC.add(_EC.add(holder, "organisationDetails"), "organisationName", rights.holder)
+    else:
+        _EC.add(_EC.add(holder, "contactDetails"), "name", rights.holder)
+    for restriction in session.restrictions:
+        _EC.add(element, "exploitationIssues", restriction, {XML_LANG: session.language})
+
+
+def _provider(root: etree._Element, organisation: Organisation) -> None:
+    _organisation(_EC.add(root, "metadataProvider"), organisation)
+
+
+def _format(core: etree._Element, session: Session, take: Take, sound: _Sound) -> None:
+    samples = sound.samples
+    element = _EC.add(core, "format", attributes={"formatName": "Broadcast Wave Format"})
+    _audio(element, session, take, sound)
+    duration = _EC.add(element, "duration", attributes={"typeLabel": "duration"})
+    _EC.add(duration, "normalPlayTime", xsd_duration(sound.frames, samples.sample_rate_hz))
+    exact = _EC.add(element, "duration", attributes={"typeLabel": "frames"})
+    _EC.add(
+        exact,
+        "editUnitNumber",
+        str(sound.frames),
+        {
+            "editRate": str(samples.sample_rate_hz),
+            "factorNumerator": "1",
+            "factorDenominator": "1",
+        },
+    )
+    if sound.file is not None:
+        _EC.add(element, "fileSize", str(sound.file.size_bytes), {"unit": "byte"})
+    _EC.add(element, "fileName", sound.file_name)
+    _EC.add(element, "mimeType", attributes={"typeLabel": "audio/vnd.wave"})
+    if sound.file is not None:
+        _EC.add(element, "locator", path_reference(sound.file.path))
+        for algorithm, digest in list(sound.file.digests.items())[-1:]:
+            hashed = _EC.add(element, "hash")
+            _EC.add(hashed, "hashValue", digest)
+            _EC.add(hashed, "hashFunction", attributes={"typeLabel": hash_name(algorithm)})
+
+
+def _audio(element: etree._Element, session: Session, take: Take, sound: _Sound) -> None:
+    samples = sound.samples
+    audio = _EC.add(element, "audioFormat", attributes={"audioFormatName": "PCM"})
+    kind = "IEEE 754 float" if samples.encoding == "float" else "linear PCM"
+    _EC.add(audio, "audioEncoding", attributes={"typeLabel": kind})
+    chain = session.chain_of(take)
+    if chain is not None and len(chain.channels) == samples.channels:
+        _EC.add(audio, "audioTrackConfiguration", attributes={"typeLabel": chain.channel_layout})
+    _EC.add(audio, "samplingRate", str(samples.sample_rate_hz))
+    _EC.add(audio, "sampleSize", str(samples.valid_bits))
+    _EC.add(audio, "sampleType", "float" if samples.encoding == "float" else "integer")
+    rate = samples.sample_rate_hz * samples.frame_bytes * 8
+    _EC.add(audio, "bitRate", str(rate), {"unit": "bit/s"})
+    _EC.add(audio, "bitRateMode", "constant")
+    meanings = session.channels_of(take)
+    for number in range(1, samples.channels + 1):
+        name = meanings[number - 1] if number <= len(meanings) else None
+        _EC.add(audio, "audioTrack", attributes={"trackId": f"channel-{number}", "trackName": name})
+    _EC.add(audio, "channels", str(samples.channels))
+    if sound.master is not None:
+        _measured(audio, sound.master)
+
+
+def _measured(audio: etree._Element, master: MasterFacts) -> None:
+    _EC.add(audio, "technicalAttributeString", master.samples_md5, {"typeLabel": "MD5 of samples"})
+    measured = master.measured
+    if measured is None:
+        return
+    figures = (
+        ("integrated loudness", measured.integrated_lufs, "LUFS"),
+        ("loudness range", measured.range_lu, "LU"),
+        ("maximum true peak level", measured.true_peak_dbtp, "dBTP"),
+        ("maximum momentary loudness", measured.max_momentary_lufs, "LUFS"),
+        ("maximum short-term loudness", measured.max_short_term_lufs, "LUFS"),
+    )
+    for label, value, unit in figures:
+        if value is not None:
+            attributes = {"typeLabel": label, "unit": unit}
+            _EC.add(audio, "technicalAttributeFloat", f"{value:.2f}", attributes)
