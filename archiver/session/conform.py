@@ -1,0 +1,322 @@
+"""Reading a tree of texts by a schema: typed values, and every finding in one run.
+
+A text becomes a boolean, a number, a date or a quantity only where the schema asks
+for it. One problem makes one finding; what cannot be used is left out of the
+result, and the rest is read on.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from archiver.errors import InputError
+from archiver.findings import Finding, Where
+from archiver.session import rules
+from archiver.session.forms import FORMATS, Typed
+from archiver.session.shape import Shape
+from archiver.session.tree import Entry, Group, Listing, Node, Scalar, Unread
+
+__all__ = ["Fields", "Value", "conform", "nearest"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fields:
+    """The readable fields of a group, and where the group stands (``takes[2]``)."""
+
+    at: str
+    values: dict[str, Value] = field(default_factory=dict)
+
+
+Value = Typed | bool | int | list["Value"] | Fields
+
+_TRUE = {"yes", "true", "on"}
+_FALSE = {"no", "false", "off"}
+_INTEGER = re.compile(r"[+-]?\d{1,18}", re.ASCII)
+# XML 1.0, 2.2: what an XML document can hold; an escape in double quotes can make others.
+_NOT_TEXT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_SUGGESTIONS = 50
+_SHOWN = 60
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word that a mistyped one was probably meant to be."""
+    folded = {_folded(name): name for name in known}
+    if (same := folded.get(_folded(word))) is not None:
+        return same
+    close = difflib.get_close_matches(_folded(word), folded, n=1, cutoff=0.6)
+    return folded[close[0]] if close else None
+
+
+def _folded(word: str) -> str:
+    text = unicodedata.normalize("NFKC", word).casefold()
+    return re.sub(r"[\s_-]+", "_", text.strip())
+
+
+def conform(
+    root: Group,
+    shape: Shape,
+    file: str,
+    *,
+    damaged: frozenset[str] = frozenset(),
+    newer: bool = False,
+) -> tuple[Fields, list[Finding]]:
+    """Read a tree by the shape of its schema.
+
+    Parameters
+    ----------
+    root : Group
+        As read from the file.
+    shape : Shape
+        What the file may hold.
+    file : str
+        Name for the findings.
+    damaged : frozenset of str
+        Top-level fields that are there but not readable; they are not missed.
+    newer : bool
+        The file follows a newer version of the schema: unknown fields are passed over.
+
+    Returns
+    -------
+    fields : Fields
+        What could be read.
+    findings : list of Finding
+        In the order of the file.
+    """
+    reader = _Reader(file, newer=newer)
+    fields = reader.group(root, shape, "", present=damaged)
+    return fields, reader.findings
+
+
+class _Reader:
+    def __init__(self, file: str, *, newer: bool) -> None:
+        self.file = file
+        self.newer = newer
+        self.findings: list[Finding] = []
+        self.suggestions = _SUGGESTIONS
+
+    def where(self, node: Node | Entry, path: str) -> Where:
+        return Where(file=self.file, line=node.line, column=node.column, field=path)
+
+    def suggestion(self, word: str, known: Iterable[str]) -> str | None:
+        """Look for the nearest word, a limited number of times: it takes long."""
+        if self.suggestions <= 0:
+            return None
+        self.suggestions -= 1
+        return nearest(word, known)
+
+    def value(self, node: Node, shape: Shape, path: str) -> Value | None:
+        if isinstance(node, Unread):
+            return None
+        if shape.kind == "object":
+            if isinstance(node, Group):
+                return self.group(node, shape, path)
+            self.misshapen(node, shape, path, "a group of fields")
+            return None
+        if shape.kind == "array":
+            if isinstance(node, Listing):
+                return self.listing(node, shape, path)
+            self.misshapen(node, shape, path, "a list")
+            return None
+        if not isinstance(node, Scalar):
+            self.misshapen(node, shape, path, "one value")
+            return None
+        return self.scalar(node, shape, path)
+
+    def misshapen(self, node: Node, shape: Shape, path: str, wanted: str) -> None:
+        if isinstance(node, Group):
+            found = "a group of fields"
+        elif isinstance(node, Listing):
+            found = "a list"
+        else:
+            found = f"the text `{_shown(node.text)}`" if isinstance(node, Scalar) else "a text"
+        self.findings.append(
+            rules.SHEET_SHAPE.at(
+                self.where(node, path),
+                f"{found} stands where {wanted} is expected",
+                accepted=f"{wanted}, such as `{shape.example}`",
+            )
+        )
+
+    def group(
+        self, node: Group, shape: Shape, path: str, *, present: frozenset[str] = frozenset()
+    ) -> Fields:
+        known = shape.fields or {}
+        prefix = f"{path}." if path else ""
+        fields = Fields(path)
+        seen = set(present)
+        for name, entry in node.entries.items():
+            target = name
+            if name not in known:
+                target = self.unknown(name, entry, node, known, prefix)
+                if not target or target in seen:
+                    continue
+            seen.add(target)
+            value = entry.value
+            if isinstance(value, Scalar) and not value.text and value.plain:
+                # Nothing after the colon: the field was left open.
+                if target in shape.required:
+                    self.missing(entry, known[target], prefix + target, "is left empty")
+                continue
+            read = self.value(value, known[target], prefix + name)
+            if read is not None:
+                fields.values[target] = read
+        for name in shape.required:
+            if name not in seen:
+                self.missing(node, known[name], prefix + name, "is missing")
+        return fields
+
+    def unknown(
+        self, name: str, entry: Entry, node: Group, known: Mapping[str, Shape], prefix: str
+    ) -> str:
+        """Report a field that is not known; return the one that it probably is."""
+        if self.newer:
+            return ""
+        value = entry.value
+        if node.flow and isinstance(value, Scalar) and value.plain and not value.text:
+            self.findings.append(
+                rules.SHEET_UNKNOWN_FIELD.at(
+                    self.where(entry, prefix + name),
+                    f"`{_shown(name)}` stands after a comma within braces, "
+                    "so it is read as the name of a field",
+                    accepted="a text that holds a comma in single quotes",
+                    remedy="Put the whole text into single quotes.",
+                )
+            )
+            return ""
+        near = self.suggestion(name, known)
+        meant = f"; nearest: `{near}`" if near else ""
+        self.findings.append(
+            rules.SHEET_UNKNOWN_FIELD.at(
+                self.where(entry, prefix + name),
+                f"there is no field `{_shown(name)}` here{meant}",
+                accepted=", ".join(known),
+            )
+        )
+        return near if near and near not in node.entries else ""
+
+    def missing(self, node: Node | Entry, shape: Shape, path: str, how: str) -> None:
+        name = path.rpartition(".")[2]
+        self.findings.append(
+            rules.SHEET_MISSING_FIELD.at(
+                self.where(node, path),
+                f"the field `{name}` {how}",
+                accepted=f"`{name}: {shape.example}` ({shape.description.rstrip('.')})",
+            )
+        )
+
+    def listing(self, node: Listing, shape: Shape, path: str) -> list[Value]:
+        values: list[Value] = []
+        item = shape.item
+        if len(node.items) < shape.min_items:
+            self.findings.append(
+                rules.SHEET_VALUE.at(
+                    self.where(node, path),
+                    "the list is empty",
+                    accepted=f"at least {shape.min_items}, such as `{shape.example}`",
+                )
+            )
+        if item is None:
+            return values
+        for index, child in enumerate(node.items):
+            at = f"{path}[{index}]"
+            if isinstance(child, Scalar) and not child.text and child.plain:
+                self.findings.append(
+                    rules.SHEET_VALUE.at(
+                        self.where(child, at),
+                        "nothing stands after the hyphen or between the commas",
+                        accepted=f"`{item.example}`",
+                    )
+                )
+                continue
+            read = self.value(child, item, at)
+            if read is not None:
+                values.append(read)
+        return values
+
+    def scalar(self, node: Scalar, shape: Shape, path: str) -> Value | None:
+        text = node.text
+        bad = _NOT_TEXT.search(text)
+        if bad:
+            self.findings.append(
+                rules.SHEET_CONTROL_CHARACTER.at(
+                    self.where(node, path),
+                    f"holds the character U+{ord(bad[0]):04X}, which is no text",
+                    accepted="letters, digits, punctuation, blanks and line ends",
+                )
+            )
+            return None
+        if shape.kind == "boolean":
+            word = text.strip().lower()
+            if word in _TRUE or word in _FALSE:
+                return word in _TRUE
+            self.refused(node, shape, path, "is neither yes nor no")
+            return None
+        if shape.kind == "integer":
+            return self.integer(node, shape, path)
+        if shape.values and text not in shape.values:
+            words = [str(value) for value in shape.values]
+            near = self.suggestion(text, words)
+            meant = f"; nearest: `{near}`" if near else ""
+            self.refused(node, shape, path, f"is not one of the accepted words{meant}")
+            return None
+        if shape.pattern and not shape.pattern.search(text):
+            if not text.strip():
+                self.refused(node, shape, path, "is blank")
+                return None
+            self.refused(node, shape, path, "has another form")
+            # The text still serves to find what refers to it.
+            return text
+        if shape.format:
+            return self.formatted(node, shape, path)
+        return text
+
+    def integer(self, node: Scalar, shape: Shape, path: str) -> int | None:
+        text = node.text.strip()
+        if not _INTEGER.fullmatch(text):
+            self.refused(node, shape, path, "is not a whole number")
+            return None
+        number = int(text)
+        if shape.values and number not in shape.values:
+            self.refused(node, shape, path, "is not one of the accepted numbers")
+            return None
+        if shape.minimum is not None and number < shape.minimum:
+            self.refused(node, shape, path, "is too small")
+            return None
+        if shape.maximum is not None and number > shape.maximum:
+            self.refused(node, shape, path, "is too large")
+            return None
+        return number
+
+    def formatted(self, node: Scalar, shape: Shape, path: str) -> Value | None:
+        form = FORMATS[shape.format]
+        try:
+            return form.read(node.text.strip())
+        except InputError as error:
+            self.findings.append(
+                form.rule.at(
+                    self.where(node, path),
+                    error.found,
+                    accepted=error.accepted or shape.accepted,
+                    remedy=error.remedy or None,
+                )
+            )
+            return None
+
+    def refused(self, node: Scalar, shape: Shape, path: str, why: str) -> None:
+        accepted = shape.accepted or "a text"
+        if shape.example not in accepted:
+            accepted += f", such as `{shape.example}`"
+        self.findings.append(
+            rules.SHEET_VALUE.at(
+                self.where(node, path), f"`{_shown(node.text)}` {why}", accepted=accepted
+            )
+        )
+
+
+def _shown(text: str) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= _SHOWN else line[: _SHOWN - 1] + "…"

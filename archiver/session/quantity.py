@@ -1,0 +1,472 @@
+"""Quantities as people write them, kept as stated and in SI.
+
+``3 1/2 in``, ``2 1/4"``, ``3,5 mm``, ``100 tpi``, ``2 min 30 s``, ``5 lb 3 oz``.
+Arithmetic is exact until the last step, which rounds once to a float.
+
+Conversion factors: inch 25.4 mm and pound 0.45359237 kg, both exact by the
+international yard and pound agreement of 1959 (NIST SP 811, appendix B; values
+from memory). Metric prefixes: ISO 80000-1.
+"""
+
+from __future__ import annotations
+
+import enum
+import functools
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+
+from archiver.errors import InputError
+
+__all__ = ["Quantity", "QuantityKind", "parse_quantity"]
+
+
+class QuantityKind(enum.StrEnum):
+    """What is measured."""
+
+    LENGTH = "length"
+    MASS = "mass"
+    DURATION = "duration"
+    FREQUENCY = "frequency"
+    ROTATION = "rotation"
+    GROOVE_PITCH = "groove-pitch"
+
+
+SI_UNIT: Mapping[QuantityKind, str] = {
+    QuantityKind.LENGTH: "m",
+    QuantityKind.MASS: "kg",
+    QuantityKind.DURATION: "s",
+    QuantityKind.FREQUENCY: "Hz",
+    QuantityKind.ROTATION: "1/s",
+    QuantityKind.GROOVE_PITCH: "1/m",
+}
+
+_SPOKEN = {
+    QuantityKind.LENGTH: "a length",
+    QuantityKind.MASS: "a weight",
+    QuantityKind.DURATION: "a duration",
+    QuantityKind.FREQUENCY: "a frequency",
+    QuantityKind.ROTATION: "a speed of rotation",
+    QuantityKind.GROOVE_PITCH: "a groove pitch",
+}
+
+_ACCEPTED = {
+    QuantityKind.LENGTH: 'a number and mm, cm, m, µm, in (or ") or ft, such as `89 mm` or `3 1/2 in`',
+    QuantityKind.MASS: "a number and g, kg, lb or oz, such as `11.5 kg` or `5 lb 3 oz`",
+    QuantityKind.DURATION: "a number and s, min, h or ms, or minutes:seconds, such as `2 min 30 s` or `2:30`",
+    QuantityKind.FREQUENCY: "a number and Hz, kHz or MHz, such as `48 kHz`",
+    QuantityKind.ROTATION: "a number and rpm, r/min or rps, such as `160 rpm`",
+    QuantityKind.GROOVE_PITCH: "a number and tpi, grooves/mm, mm or in, such as `100 tpi` or `0.254 mm`",
+}
+
+_INCH = Fraction(254, 10_000)
+_POUND = Fraction(45_359_237, 100_000_000)
+
+_LENGTHS = {
+    "m": Fraction(1),
+    "metre": Fraction(1),
+    "metres": Fraction(1),
+    "meter": Fraction(1),
+    "meters": Fraction(1),
+    "dm": Fraction(1, 10),
+    "cm": Fraction(1, 100),
+    "mm": Fraction(1, 1000),
+    "millimetre": Fraction(1, 1000),
+    "millimetres": Fraction(1, 1000),
+    "millimeter": Fraction(1, 1000),
+    "millimeters": Fraction(1, 1000),
+    "µm": Fraction(1, 1_000_000),
+    "um": Fraction(1, 1_000_000),
+    "micron": Fraction(1, 1_000_000),
+    "microns": Fraction(1, 1_000_000),
+    "in": _INCH,
+    "in.": _INCH,
+    '"': _INCH,
+    "inch": _INCH,
+    "inches": _INCH,
+    "thou": _INCH / 1000,
+    "mil": _INCH / 1000,
+    "mils": _INCH / 1000,
+    "ft": _INCH * 12,
+    "ft.": _INCH * 12,
+    "'": _INCH * 12,
+    "foot": _INCH * 12,
+    "feet": _INCH * 12,
+}
+_MASSES = {
+    "kg": Fraction(1),
+    "kilogram": Fraction(1),
+    "kilograms": Fraction(1),
+    "g": Fraction(1, 1000),
+    "gram": Fraction(1, 1000),
+    "grams": Fraction(1, 1000),
+    "mg": Fraction(1, 1_000_000),
+    "lb": _POUND,
+    "lb.": _POUND,
+    "lbs": _POUND,
+    "lbs.": _POUND,
+    "pound": _POUND,
+    "pounds": _POUND,
+    "oz": _POUND / 16,
+    "oz.": _POUND / 16,
+    "ounce": _POUND / 16,
+    "ounces": _POUND / 16,
+}
+_DURATIONS = {
+    "s": Fraction(1),
+    "sec": Fraction(1),
+    "sec.": Fraction(1),
+    "second": Fraction(1),
+    "seconds": Fraction(1),
+    "ms": Fraction(1, 1000),
+    "min": Fraction(60),
+    "min.": Fraction(60),
+    "minute": Fraction(60),
+    "minutes": Fraction(60),
+    "h": Fraction(3600),
+    "hour": Fraction(3600),
+    "hours": Fraction(3600),
+}
+_FREQUENCIES = {
+    "hz": Fraction(1),
+    "khz": Fraction(1000),
+    "mhz": Fraction(1_000_000),
+}
+_ROTATIONS = {
+    "rpm": Fraction(1, 60),
+    "r.p.m.": Fraction(1, 60),
+    "r/min": Fraction(1, 60),
+    "rev/min": Fraction(1, 60),
+    "min⁻¹": Fraction(1, 60),
+    "1/min": Fraction(1, 60),
+    "turns/min": Fraction(1, 60),
+    "revolutions per minute": Fraction(1, 60),
+    "turns per minute": Fraction(1, 60),
+    "rps": Fraction(1),
+    "r/s": Fraction(1),
+    "rev/s": Fraction(1),
+    "1/s": Fraction(1),
+    "s⁻¹": Fraction(1),
+    "revolutions per second": Fraction(1),
+    "turns per second": Fraction(1),
+}
+_PITCHES = {
+    "tpi": 1 / _INCH,
+    "t.p.i.": 1 / _INCH,
+    "lpi": 1 / _INCH,
+    "threads per inch": 1 / _INCH,
+    "turns per inch": 1 / _INCH,
+    "lines per inch": 1 / _INCH,
+    "grooves per inch": 1 / _INCH,
+    "threads/in": 1 / _INCH,
+    "grooves/in": 1 / _INCH,
+    "grooves/mm": Fraction(1000),
+    "grooves per mm": Fraction(1000),
+    "grooves/cm": Fraction(100),
+    "grooves per cm": Fraction(100),
+    "1/mm": Fraction(1000),
+    "mm⁻¹": Fraction(1000),
+    "1/m": Fraction(1),
+}
+_UNITS: Mapping[QuantityKind, Mapping[str, Fraction]] = {
+    QuantityKind.LENGTH: _LENGTHS,
+    QuantityKind.MASS: _MASSES,
+    QuantityKind.DURATION: _DURATIONS,
+    QuantityKind.FREQUENCY: _FREQUENCIES,
+    QuantityKind.ROTATION: _ROTATIONS,
+    QuantityKind.GROOVE_PITCH: _PITCHES,
+}
+# Written as people write them: these units are told apart by their case.
+_CASED = {"mhz": {"MHz"}, "mg": {"mg"}, "mm": {"mm", "MM"}, "m": {"m"}}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """A quantity as stated and in SI.
+
+    Parameters
+    ----------
+    text : str
+        As the person wrote it, with qualifiers and tolerance.
+    value : float
+        In ``unit``.
+    unit : str
+        ``m``, ``kg``, ``s``, ``Hz``, ``1/s`` (rotation) or ``1/m`` (groove pitch).
+    approximate : bool
+        Stated with "about", "ca." or the like.
+    tolerance : float or None
+        Half the width of the stated ``±``, in ``unit``. For a groove pitch stated as
+        a distance it is the change of the count, to first order.
+    """
+
+    text: str
+    value: float
+    unit: str
+    approximate: bool = False
+    tolerance: float | None = None
+
+    @property
+    def rpm(self) -> float:
+        """Revolutions in a minute, for a speed of rotation.
+
+        Raises
+        ------
+        ValueError
+            It is not a speed of rotation.
+        """
+        if self.unit != "1/s":
+            raise ValueError(f"{self.text!r} in {self.unit} is not a speed of rotation")
+        return self.value * 60
+
+    @property
+    def pitch_m(self) -> float:
+        """Distance from groove to groove in metres, for a groove pitch.
+
+        Raises
+        ------
+        ValueError
+            It is not a groove pitch.
+        """
+        if self.unit != "1/m":
+            raise ValueError(f"{self.text!r} in {self.unit} is not a groove pitch")
+        return 1 / self.value
+
+    @property
+    def tpi(self) -> float:
+        """Grooves in an inch, for a groove pitch.
+
+        Raises
+        ------
+        ValueError
+            It is not a groove pitch.
+        """
+        if self.unit != "1/m":
+            raise ValueError(f"{self.text!r} in {self.unit} is not a groove pitch")
+        return self.value * float(_INCH)
+
+
+_DIGITS = r"(?:\d{1,3}(?: \d{3})+|\d+)"
+_NUMBER = re.compile(
+    rf"(?P<whole>{_DIGITS}) (?P<wn>\d+)/(?P<wd>\d+)"
+    r"|(?P<n>\d+)/(?P<d>\d+)"
+    rf"|(?P<decimal>{_DIGITS}(?:[.,]\d+)?|[.,]\d+)",
+    re.ASCII,
+)
+_ABOUT = re.compile(
+    r"(?:c\.|ca\.?|circa|about|approx\.?|approximately|around|roughly|~|≈)\s*", re.IGNORECASE
+)
+_CLOCK = re.compile(r"(?:(?P<h>\d+):)?(?P<m>\d{1,3}):(?P<s>\d{2}(?:[.,]\d+)?)", re.ASCII)
+_SIGNS = str.maketrans(
+    {
+        "\u00a0": " ",
+        "\u2009": " ",
+        "\u202f": " ",
+        "\u2044": "/",
+        "\u2215": "/",
+        "\u2033": '"',
+        "\u201d": '"',
+        "\u201c": '"',
+        "\u2032": "'",
+        "\u2019": "'",
+        "\u03bc": "µ",
+    }
+)
+_LONGEST = 120
+
+
+def _fractions_spelt_out(text: str) -> str:
+    """Write ``3½`` as ``3 1/2``."""
+    out: list[str] = []
+    for character in text:
+        if unicodedata.category(character) == "No" and "\u2044" in (
+            spelt := unicodedata.normalize("NFKC", character)
+        ):
+            out.append((" " if out and out[-1].isdecimal() else "") + spelt.replace("\u2044", "/"))
+        else:
+            out.append(character)
+    return "".join(out)
+
+
+@functools.lru_cache(maxsize=4096)
+def parse_quantity(text: str, kind: QuantityKind) -> Quantity:
+    """Read a quantity of a kind.
+
+    Parameters
+    ----------
+    text : str
+        A number with a unit, as a person writes it. A decimal comma is accepted;
+        a lone comma before three digits is refused, since it may mean thousands.
+    kind : QuantityKind
+        What is wanted.
+
+    Returns
+    -------
+    Quantity
+        ``value`` is the float nearest to the exact result.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is of another kind; ``found``, ``accepted`` and
+        ``remedy`` say why.
+    """
+    if len(text) > _LONGEST:
+        raise InputError("is too long for a quantity", accepted=_ACCEPTED[kind])
+    written = " ".join(_fractions_spelt_out(text.translate(_SIGNS)).split())
+    bare = _ABOUT.sub("", written, count=1) if _ABOUT.match(written) else written
+    approximate = bare != written
+    stated, sign, spread = bare.partition("±")
+    if not sign:
+        stated, sign, spread = bare.partition("+/-")
+    stated, spread = stated.strip(), spread.strip()
+    if sign and not spread:
+        raise _unreadable(text, kind, "ends with ± and nothing after it")
+    percent = spread.removesuffix("%").strip() if spread.endswith("%") else None
+    if sign and percent is None and _measured(spread, kind) is None:
+        # `380 ± 2 mm`: one unit for both; `380 mm ± 2`: the same unit again.
+        number = _NUMBER.match(spread)
+        alone = _NUMBER.fullmatch(stated)
+        if alone and number:
+            stated += " " + spread[number.end() :].strip()
+        elif number and number.end() == len(spread):
+            first = _NUMBER.match(stated)
+            spread += " " + (stated[first.end() :].strip() if first else "")
+    exact = _measured(stated, kind)
+    if exact is None:
+        raise _not_of_kind(text, stated, kind)
+    tolerance = None
+    if sign:
+        tolerance = (
+            _tolerance(text, spread, kind, exact)
+            if percent is None
+            else exact * _plain_number(text, percent, kind) / 100
+        )
+    if exact == 0 and kind is QuantityKind.GROOVE_PITCH:
+        raise _unreadable(text, kind, "is a groove pitch of nothing")
+    try:
+        value = float(exact)
+        width = None if tolerance is None else float(tolerance)
+    except OverflowError as error:
+        raise _unreadable(text, kind, "is larger than anything measured") from error
+    return Quantity(
+        text=text, value=value, unit=SI_UNIT[kind], approximate=approximate, tolerance=width
+    )
+
+
+def _tolerance(text: str, spread: str, kind: QuantityKind, exact: Fraction) -> Fraction:
+    if kind is QuantityKind.GROOVE_PITCH:
+        distance = _sum(spread, _LENGTHS)
+        if distance is not None:
+            return distance * exact * exact
+    width = _measured(spread, kind)
+    if width is None:
+        raise _unreadable(text, kind, f"has the tolerance `{spread}`, which cannot be read")
+    return width
+
+
+def _plain_number(text: str, number: str, kind: QuantityKind) -> Fraction:
+    match = _NUMBER.fullmatch(number)
+    value = _value(match) if match else None
+    if value is None:
+        raise _unreadable(text, kind, f"has the tolerance `{number} %`, which cannot be read")
+    return value
+
+
+def _measured(text: str, kind: QuantityKind) -> Fraction | None:
+    """Return the exact value in the SI unit, or None."""
+    if kind is QuantityKind.DURATION and (clock := _CLOCK.fullmatch(text)):
+        seconds = Fraction(clock["s"].replace(",", "."))
+        minutes = int(clock["m"])
+        if seconds >= 60 or (clock["h"] is not None and minutes >= 60):
+            return None
+        return int(clock["h"] or 0) * 3600 + minutes * 60 + seconds
+    if kind is QuantityKind.GROOVE_PITCH:
+        distance = _sum(text, _LENGTHS)
+        if distance is not None:
+            return 1 / distance if distance else Fraction(0)
+    return _sum(text, _UNITS[kind])
+
+
+def _sum(text: str, units: Mapping[str, Fraction]) -> Fraction | None:
+    """Add up the terms of ``5 lb 3 oz``, each in a smaller unit than the one before."""
+    total, before, rest = Fraction(0), None, text
+    while rest:
+        match = _NUMBER.match(rest)
+        value = _value(match) if match else None
+        if match is None or value is None:
+            return None
+        rest = rest[match.end() :].lstrip(" ")
+        end = next(
+            (i for i, c in enumerate(rest) if c.isdecimal() and not _in_unit(rest, i)), len(rest)
+        )
+        unit, rest = (
+            rest[:end].strip(" ").removesuffix(",").removesuffix(" and").strip(" "),
+            rest[end:],
+        )
+        factor = _factor(unit, units)
+        if factor is None or (before is not None and factor >= before):
+            return None
+        total, before = total + value * factor, factor
+    return total if before is not None else None
+
+
+def _in_unit(rest: str, index: int) -> bool:
+    """Tell the digit of ``1/min`` from the number of the next term."""
+    return index == 0 and rest.startswith("1/") and rest[2:3].isalpha()
+
+
+def _factor(unit: str, units: Mapping[str, Fraction]) -> Fraction | None:
+    lowered = unit.lower()
+    if lowered in _CASED and unit not in _CASED[lowered]:
+        return None
+    return units.get(lowered)
+
+
+def _value(match: re.Match[str]) -> Fraction | None:
+    if match["wd"] is not None:
+        if int(match["wd"]) == 0:
+            return None
+        return int(match["whole"].replace(" ", "")) + Fraction(int(match["wn"]), int(match["wd"]))
+    if match["d"] is not None:
+        return Fraction(int(match["n"]), int(match["d"])) if int(match["d"]) else None
+    decimal = match["decimal"].replace(" ", "")
+    if _ambiguous(decimal):
+        return None
+    decimal = decimal.replace(",", ".")
+    return Fraction(f"0{decimal}" if decimal.startswith(".") else decimal)
+
+
+def _ambiguous(decimal: str) -> bool:
+    return bool(re.fullmatch(r"[1-9]\d{0,2},\d{3}", decimal))
+
+
+def _unreadable(text: str, kind: QuantityKind, why: str) -> InputError:
+    return InputError(f"`{text}` {why}", accepted=_ACCEPTED[kind])
+
+
+def _not_of_kind(text: str, stated: str, kind: QuantityKind) -> InputError:
+    number = _NUMBER.match(stated)
+    if number and number["decimal"] and _ambiguous(number["decimal"]):
+        plain = number["decimal"].replace(",", "")
+        point = number["decimal"].replace(",", ".")
+        return InputError(
+            f"`{text}` may mean {plain} or {point}",
+            accepted=_ACCEPTED[kind],
+            remedy=f"Write {plain} without the comma, or {point} with a point.",
+        )
+    if _NUMBER.fullmatch(stated):
+        return _unreadable(text, kind, "has no unit")
+    for other in QuantityKind:
+        if other is not kind and _measured(stated, other) is not None:
+            return InputError(
+                f"`{text}` is {_SPOKEN[other]}, where {_SPOKEN[kind]} is wanted",
+                accepted=_ACCEPTED[kind],
+            )
+    if re.match(r"[-\u2212]\s*\d", stated):
+        return _unreadable(text, kind, "is negative")
+    if number is None:
+        return _unreadable(text, kind, "does not begin with a number")
+    unit = stated[number.end() :].strip()
+    return _unreadable(text, kind, f"has the unit `{unit}`, which is not known here")

@@ -1,0 +1,542 @@
+"""What the sheet says, as typed records.
+
+The fields carry the names of the sheet, so that a place such as ``takes[2].file``
+means the same in a finding, in a record and in the JSON document. The record and
+the JSON Schema are held together by a test.
+
+A record that stands beside an error finding may hold an empty text where a
+required one is missing; a session without error findings never does.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Protocol, TypeVar
+
+from archiver.findings import Where
+from archiver.session.edtf import EdtfDate
+from archiver.session.place import Places
+from archiver.session.quantity import Quantity
+from archiver.session.timestamp import Timestamp
+
+__all__ = [
+    "CaptureChain", "ChannelLayout", "Consent", "Contact", "CustodyEvent", "Device", "Dimensions",
+    "Document", "Drive", "DriveKind", "Hazard", "Machine", "Made", "Maker", "Mandrel", "Mark",
+    "MarkKind", "Medium", "MediumKind", "Microphone", "Operator", "Organisation", "Owner", "Part",
+    "PartState", "Photograph", "Platter", "Rights", "Role", "Session", "Setup", "Stylus", "Take",
+    "TakeKind",
+]  # fmt: skip
+
+
+class Role(enum.StrEnum):
+    """What a person did in the session."""
+
+    MACHINE_OPERATOR = "machine operator"
+    PERFORMER = "performer"
+    RECORDING_ENGINEER = "recording engineer"
+    ANNOUNCER = "announcer"
+    PHOTOGRAPHER = "photographer"
+    CURATOR = "curator"
+    OBSERVER = "observer"
+
+
+class ChannelLayout(enum.StrEnum):
+    """How the channels of a file belong together."""
+
+    MONO = "mono"
+    STEREO = "stereo"
+    MULTICHANNEL = "multichannel"
+
+
+class MediumKind(enum.StrEnum):
+    """What carries the historic recording."""
+
+    WAX_CYLINDER = "wax cylinder"
+    FOIL_SHEET = "foil sheet"
+    WAX_DISC = "wax disc"
+    LACQUER_DISC = "lacquer disc"
+    CELLULOID_CYLINDER = "celluloid cylinder"
+    OTHER = "other"
+
+
+class DriveKind(enum.StrEnum):
+    """What turns the machine."""
+
+    HAND_CRANK = "hand crank"
+    SPRING = "spring"
+    WEIGHT = "weight"
+    MOTOR = "motor"
+    TREADLE = "treadle"
+
+
+class TakeKind(enum.StrEnum):
+    """What a take is."""
+
+    PERFORMANCE = "performance"
+    REPRODUCTION = "reproduction"
+    PERFORMANCE_AND_REPRODUCTION = "performance and reproduction"
+    ANNOUNCEMENT = "announcement"
+    ROOM_TONE = "room tone"
+    TEST_TONE = "test tone"
+
+    @property
+    def records(self) -> bool:
+        """Say whether the machine records in such a take."""
+        return self in (TakeKind.PERFORMANCE, TakeKind.PERFORMANCE_AND_REPRODUCTION)
+
+    @property
+    def plays(self) -> bool:
+        """Say whether the medium is played in such a take."""
+        return self in (TakeKind.REPRODUCTION, TakeKind.PERFORMANCE_AND_REPRODUCTION)
+
+
+class MarkKind(enum.StrEnum):
+    """What kind of mark stands on a machine."""
+
+    SERIAL_NUMBER = "serial number"
+    MAKERS_PLATE = "maker's plate"
+    STAMP = "stamp"
+    INSCRIPTION = "inscription"
+    LABEL = "label"
+
+
+class PartState(enum.StrEnum):
+    """State of a part of a machine."""
+
+    ORIGINAL = "original"
+    REPLACED = "replaced"
+    RESTORED = "restored"
+    MISSING = "missing"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rights:
+    """What may be done with the recordings."""
+
+    statement: str
+    uri: str | None = None
+    holder: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contact:
+    """Whom to ask; public."""
+
+    name: str | None = None
+    phone: str | None = None
+    email: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Organisation:
+    """Who is responsible for the archive; public."""
+
+    name: str
+    country: str
+    code: str
+    address: str | None = None
+    contact: Contact | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Consent:
+    """A person's consent to be recorded and named."""
+
+    given: bool
+    date: EdtfDate | None = None
+    scope: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Operator:
+    """A person who took part."""
+
+    id: str
+    name: str
+    role: Role
+    identifier: str | None = None
+    consent: Consent | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Microphone:
+    """A microphone; ``channel`` counts from 1."""
+
+    id: str
+    maker: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    pattern: str | None = None
+    position: str | None = None
+    distance: Quantity | None = None
+    channel: int | None = None
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """Preamplifier (gain), converter (clock) or recorder (firmware) of a capture chain."""
+
+    maker: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    gain: str | None = None
+    clock: str | None = None
+    firmware: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureChain:
+    """Everything between the air and the file."""
+
+    id: str
+    microphones: tuple[Microphone, ...] = ()
+    preamplifier: Device | None = None
+    converter: Device | None = None
+    recorder: Device | None = None
+    sample_rate: Quantity
+    bit_depth: int
+    channel_layout: ChannelLayout
+    channels: tuple[str, ...]
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Medium:
+    """A cylinder, sheet or disc."""
+
+    id: str
+    kind: MediumKind
+    material: str | None = None
+    label: str | None = None
+    remarks: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stylus:
+    """The stylus, its depth and centring as they were set."""
+
+    kind: str | None = None
+    depth: str | None = None
+    centring: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drive:
+    """What turned the machine."""
+
+    kind: DriveKind
+    flywheel: bool | None = None
+    governor: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """How a machine was set up for a take or a group of takes."""
+
+    id: str
+    machine: str
+    medium: str | None = None
+    stylus: Stylus | None = None
+    diaphragm: str | None = None
+    gasket: str | None = None
+    horn_recording: str | None = None
+    horn_reproducing: str | None = None
+    drive: Drive | None = None
+    nominal_speed: Quantity | None = None
+    remarks: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Take:
+    """One captured file. References are ids, as in the sheet."""
+
+    id: str
+    file: str
+    kind: TakeKind
+    title: str | None = None
+    setup: str | None = None
+    chain: str | None = None
+    medium: str | None = None
+    reproduces: str | None = None
+    playings_before: int | None = None
+    start: Timestamp | None = None
+    channels: tuple[str, ...] = ()
+    operators: tuple[str, ...] = ()
+    remarks: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photograph:
+    """A photograph of the session or of a machine."""
+
+    file: str
+    caption: str | None = None
+    machine: str | None = None
+    date: EdtfDate | None = None
+    by: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Document:
+    """Another document that belongs to the session."""
+
+    file: str
+    caption: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Maker:
+    """Who made a machine."""
+
+    name: str
+    place: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """When and where a machine was made, and on what the date rests."""
+
+    place: str | None = None
+    date: EdtfDate | None = None
+    statement: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Owner:
+    """Who owns a machine."""
+
+    name: str
+    place: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dimensions:
+    """Outer dimensions and weight."""
+
+    width: Quantity | None = None
+    depth: Quantity | None = None
+    height: Quantity | None = None
+    weight: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mandrel:
+    """What carries a cylinder."""
+
+    diameter: Quantity
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Platter:
+    """What carries a disc."""
+
+    diameter: Quantity
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A mark or inscription, letter by letter."""
+
+    kind: MarkKind
+    text: str
+    position: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A part and its state."""
+
+    name: str
+    state: PartState
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CustodyEvent:
+    """A change of hands."""
+
+    date: EdtfDate | None = None
+    holder: str | None = None
+    place: str | None = None
+    event: str | None = None
+    source: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hazard:
+    """What may harm people or the machine."""
+
+    kind: str
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """One historic machine, as its own file describes it."""
+
+    id: str
+    names: tuple[str, ...]
+    type: str
+    maker: Maker | None = None
+    made: Made | None = None
+    inventory_number: str | None = None
+    owner: Owner | None = None
+    dimensions: Dimensions | None = None
+    mandrel: Mandrel | None = None
+    platter: Platter | None = None
+    groove_pitch: Quantity | None = None
+    recordable_length: Quantity | None = None
+    nominal_speed: Quantity | None = None
+    finish: str | None = None
+    materials: tuple[str, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    parts: tuple[Part, ...] = ()
+    custody: tuple[CustodyEvent, ...] = ()
+    hazards: tuple[Hazard, ...] = ()
+    photographs: tuple[Photograph, ...] = ()
+    places: Places = field(default_factory=Places, compare=False, repr=False)
+
+    @property
+    def name(self) -> str:
+        """The usual name: the first one."""
+        return self.names[0] if self.names else self.id
+
+    def locate(self, path: str) -> Where:
+        """Return file and line of a field such as ``parts[2].state``."""
+        return self.places.locate(path)
+
+
+class _HasId(Protocol):
+    @property
+    def id(self) -> str: ...
+
+
+_Record = TypeVar("_Record", bound=_HasId)
+
+
+def _by_id(records: Iterable[_Record]) -> dict[str, _Record]:
+    index: dict[str, _Record] = {}
+    for record in records:
+        index.setdefault(record.id, record)
+    return index
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Index:
+    operators: dict[str, Operator]
+    chains: dict[str, CaptureChain]
+    media: dict[str, Medium]
+    setups: dict[str, Setup]
+    takes: dict[str, Take]
+    machines: dict[str, Machine]
+    positions: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """A whole session: what the sheet and the machine files say."""
+
+    identifier: str
+    title: str
+    start: Timestamp
+    end: Timestamp | None = None
+    place: str
+    purpose: str | None = None
+    summary: str | None = None
+    language: str
+    subjects: tuple[str, ...] = ()
+    rights: Rights
+    restrictions: tuple[str, ...] = ()
+    organisation: Organisation
+    operators: tuple[Operator, ...] = ()
+    chains: tuple[CaptureChain, ...] = ()
+    media: tuple[Medium, ...] = ()
+    setups: tuple[Setup, ...] = ()
+    takes: tuple[Take, ...] = ()
+    photographs: tuple[Photograph, ...] = ()
+    documents: tuple[Document, ...] = ()
+    machines: tuple[Machine, ...] = ()
+    places: Places = field(default_factory=Places, compare=False, repr=False)
+
+    def locate(self, path: str) -> Where:
+        """Return file and line of a field such as ``takes[2].file``."""
+        return self.places.locate(path)
+
+    _index: _Index = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        """Index what has an id, so that looking up each take of many stays cheap."""
+        index = _Index(
+            operators=_by_id(self.operators),
+            chains=_by_id(self.chains),
+            media=_by_id(self.media),
+            setups=_by_id(self.setups),
+            takes=_by_id(self.takes),
+            machines=_by_id(self.machines),
+            positions={take.id: at for at, take in reversed(list(enumerate(self.takes)))},
+        )
+        object.__setattr__(self, "_index", index)
+
+    def operator(self, id_: str) -> Operator | None:
+        """Return the person of an id."""
+        return self._index.operators.get(id_)
+
+    def medium(self, id_: str) -> Medium | None:
+        """Return the medium of an id."""
+        return self._index.media.get(id_)
+
+    def take(self, id_: str) -> Take | None:
+        """Return the take of an id."""
+        return self._index.takes.get(id_)
+
+    def position(self, take: Take) -> int:
+        """Return the position of a take in the sheet, from 0; the first one of its id."""
+        return self._index.positions[take.id]
+
+    def machine(self, id_: str) -> Machine | None:
+        """Return the machine of an id."""
+        return self._index.machines.get(id_)
+
+    def setup_of(self, take: Take) -> Setup | None:
+        """Return the setup of a take, if it has one."""
+        return self._index.setups.get(take.setup or "")
+
+    def machine_of(self, take: Take) -> Machine | None:
+        """Return the machine of a take, by its setup."""
+        setup = self.setup_of(take)
+        return self.machine(setup.machine) if setup else None
+
+    def medium_of(self, take: Take) -> Medium | None:
+        """Return the medium of a take: its own, or that of its setup."""
+        setup = self.setup_of(take)
+        return self.medium(take.medium or (setup.medium if setup else None) or "")
+
+    def chain_of(self, take: Take) -> CaptureChain | None:
+        """Return the capture chain of a take: the one it names, or the only one."""
+        if take.chain:
+            return self._index.chains.get(take.chain)
+        return self.chains[0] if len(self.chains) == 1 else None
+
+    def channels_of(self, take: Take) -> tuple[str, ...]:
+        """Return the meaning of each channel of a take."""
+        chain = self.chain_of(take)
+        return take.channels or (chain.channels if chain else ())

@@ -1,0 +1,338 @@
+"""Takes in time and in relation: sources, playings, start times, channels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+from itertools import pairwise
+
+from archiver.findings import Finding
+from archiver.session import rules
+from archiver.session.records import ChannelLayout, Session, Take, TakeKind
+from archiver.session.timestamp import UNREAD
+
+__all__ = ["check_durations", "check_takes"]
+
+_LAYOUT_CHANNELS = {ChannelLayout.MONO: 1, ChannelLayout.STEREO: 2}
+
+
+def check_takes(session: Session) -> list[Finding]:
+    """Check what the takes say of each other and of the session.
+
+    References that lead nowhere are left to
+    :func:`~archiver.session.references.check_references`.
+    """
+    findings: list[Finding] = []
+    findings += _session_span(session)
+    findings += _chains(session)
+    for position, take in enumerate(session.takes):
+        findings += _belongings(session, take)
+        findings += _source(session, take, position)
+        findings += _within_session(session, take)
+    findings += _playings(session)
+    findings += _same_start(session)
+    return findings
+
+
+def check_durations(session: Session, durations_s: Mapping[str, float]) -> list[Finding]:
+    """Check that takes of one chain do not overlap, once their durations are known.
+
+    Parameters
+    ----------
+    session : Session
+        With start times where they were stated.
+    durations_s : mapping of str to float
+        Duration in seconds by the id of the take; takes without one are passed over.
+    """
+    findings: list[Finding] = []
+    for earlier, later in _neighbours(session):
+        duration_s = durations_s.get(earlier.id)
+        if duration_s is None or earlier.start is None or later.start is None:
+            continue
+        over_s = (
+            earlier.start.moment + timedelta(seconds=duration_s) - later.start.moment
+        ).total_seconds()
+        # Start times are often written to the second.
+        if over_s > 1.0:
+            findings.append(
+                rules.TAKE_OVERLAP.at(
+                    session.locate(f"{later.at}.start"),
+                    f"take `{later.id}` starts {over_s:.0f} s before take `{earlier.id}` ends "
+                    f"(it starts at {earlier.start.text} and lasts {duration_s:.0f} s)",
+                    accepted="takes of one capture chain that follow one another",
+                )
+            )
+    return findings
+
+
+def _neighbours(session: Session) -> list[tuple[Take, Take]]:
+    """Pair each take that has a start time with the next one of the same chain."""
+    by_chain: dict[str, list[Take]] = {}
+    for take in session.takes:
+        chain = session.chain_of(take)
+        if take.start is not None and chain is not None:
+            by_chain.setdefault(chain.id, []).append(take)
+    pairs: list[tuple[Take, Take]] = []
+    for takes in by_chain.values():
+        takes.sort(key=lambda take: take.start.moment if take.start else UNREAD.moment)
+        pairs += pairwise(takes)
+    return pairs
+
+
+def _session_span(session: Session) -> list[Finding]:
+    if session.end is None or session.start is UNREAD:
+        return []
+    if session.end.moment >= session.start.moment:
+        return []
+    return [
+        rules.SESSION_ENDS_EARLY.at(
+            session.locate("session.end"),
+            f"the session ends at {session.end.text}, before its start at {session.start.text}",
+            accepted="an end after the start",
+        )
+    ]
+
+
+def _chains(session: Session) -> list[Finding]:
+    findings: list[Finding] = []
+    for chain in session.chains:
+        if chain.sample_rate.value < 48_000:
+            findings.append(
+                rules.CHAIN_SAMPLE_RATE.at(
+                    session.locate(f"{chain.at}.sample_rate"),
+                    f"the sample rate is {chain.sample_rate.text}",
+                    accepted="48 kHz or more",
+                )
+            )
+        if chain.bit_depth < 24:
+            findings.append(
+                rules.CHAIN_BIT_DEPTH.at(
+                    session.locate(f"{chain.at}.bit_depth"),
+                    f"the samples have {chain.bit_depth} bits",
+                    accepted="24 bits or more",
+                )
+            )
+        count = len(chain.channels)
+        wanted = _LAYOUT_CHANNELS.get(chain.channel_layout)
+        if count and (count != wanted if wanted else count < 3):
+            findings.append(
+                rules.CHAIN_CHANNELS.at(
+                    session.locate(f"{chain.at}.channels"),
+                    f"the layout is {chain.channel_layout}, but {_channels(count)} listed",
+                    accepted=f"{wanted} for {chain.channel_layout}" if wanted else "3 or more",
+                )
+            )
+        findings += [
+            rules.CHAIN_MICROPHONE_CHANNEL.at(
+                session.locate(f"{microphone.at}.channel"),
+                f"microphone `{microphone.id}` feeds channel {microphone.channel}, "
+                f"but {_channels(count)} listed",
+                accepted=f"1 to {count}",
+            )
+            for microphone in chain.microphones
+            if microphone.channel is not None and count and microphone.channel > count
+        ]
+    return findings
+
+
+def _channels(count: int) -> str:
+    return "1 channel is" if count == 1 else f"{count} channels are"
+
+
+def _belongings(session: Session, take: Take) -> list[Finding]:
+    """Check that a take says what its kind needs: setup, medium, chain, channels."""
+    findings: list[Finding] = []
+    of_machine = take.kind.records or take.kind.plays
+    if of_machine and take.setup is None:
+        findings.append(
+            rules.TAKE_SETUP_MISSING.at(
+                session.locate(take.at),
+                f"take `{take.id}` is a {take.kind}, but names no setup",
+                accepted=f"`setup: {session.setups[0].id}`" if session.setups else "`setup: s1`",
+            )
+        )
+    setup = session.setup_of(take)
+    if of_machine and take.medium is None and (setup is None or setup.medium is None):
+        findings.append(
+            rules.TAKE_MEDIUM_MISSING.at(
+                session.locate(take.at),
+                f"take `{take.id}` is a {take.kind}, but neither it nor its setup names a medium",
+                accepted="`medium: cyl-07`",
+            )
+        )
+    if take.chain is None and len(session.chains) > 1:
+        findings.append(
+            rules.TAKE_CHAIN_MISSING.at(
+                session.locate(take.at),
+                f"take `{take.id}` names none of the {len(session.chains)} capture chains",
+                accepted=", ".join(f"`{chain.id}`" for chain in session.chains),
+            )
+        )
+    chain = session.chain_of(take)
+    if take.channels and chain is not None and len(take.channels) != len(chain.channels):
+        findings.append(
+            rules.TAKE_CHANNELS.at(
+                session.locate(f"{take.at}.channels"),
+                f"{_channels(len(take.channels))} listed, "
+                f"but chain `{chain.id}` has {len(chain.channels)}",
+                accepted=f"{len(chain.channels)} in the order of the file",
+            )
+        )
+    return findings
+
+
+def _source(session: Session, take: Take, position: int) -> list[Finding]:
+    """Check the take that a reproduction names as its source."""
+    if take.reproduces is None:
+        return []
+    where = session.locate(f"{take.at}.reproduces")
+    if take.kind is not TakeKind.REPRODUCTION:
+        return [
+            rules.TAKE_SOURCE.at(
+                where,
+                f"take `{take.id}` is a {take.kind}, but says that it reproduces another",
+                accepted="`reproduces` in takes of the kind reproduction only",
+            )
+        ]
+    if take.reproduces == take.id:
+        return [
+            rules.TAKE_SOURCE.at(
+                where,
+                f"take `{take.id}` says that it reproduces itself",
+                accepted="the id of an earlier performance",
+            )
+        ]
+    source = session.take(take.reproduces)
+    if source is None:
+        return []
+    if not source.kind.records:
+        return [
+            rules.TAKE_SOURCE.at(
+                where,
+                f"take `{source.id}` is a {source.kind}, not a performance",
+                accepted="the id of a performance",
+                remedy=f"Name the take that take `{source.id}` reproduces: `{source.reproduces}`."
+                if source.reproduces and source.reproduces != take.id
+                else None,
+            )
+        ]
+    findings: list[Finding] = []
+    own, theirs = session.medium_of(take), session.medium_of(source)
+    if own is not None and theirs is not None and own is not theirs:
+        findings.append(
+            rules.TAKE_SOURCE_MEDIUM.at(
+                where,
+                f"take `{take.id}` plays medium `{own.id}`, "
+                f"but take `{source.id}` was recorded on medium `{theirs.id}`",
+                accepted=f"medium `{theirs.id}`",
+            )
+        )
+    if take.start is not None and source.start is not None:
+        if take.start.moment < source.start.moment:
+            findings.append(
+                rules.TAKE_SOURCE_LATER.at(
+                    where,
+                    f"take `{take.id}` starts at {take.start.text}, before take "
+                    f"`{source.id}`, which it reproduces, at {source.start.text}",
+                    accepted="a performance before its reproduction",
+                )
+            )
+    elif session.position(source) > position:
+        findings.append(
+            rules.TAKE_SOURCE_LATER.at(
+                where,
+                f"take `{take.id}` stands before take `{source.id}`, which it reproduces, "
+                "and not both have a start time",
+                accepted="a performance before its reproduction",
+            )
+        )
+    return findings
+
+
+def _within_session(session: Session, take: Take) -> list[Finding]:
+    if take.start is None or session.start is UNREAD:
+        return []
+    start, end = session.start, session.end
+    if take.start.moment < start.moment:
+        found = f"take `{take.id}` starts at {take.start.text}, before the session at {start.text}"
+    elif end is not None and end.moment >= start.moment and take.start.moment > end.moment:
+        found = (
+            f"take `{take.id}` starts at {take.start.text}, after the session ended at {end.text}"
+        )
+    else:
+        return []
+    return [
+        rules.TAKE_OUTSIDE_SESSION.at(
+            session.locate(f"{take.at}.start"), found, accepted="a moment within the session"
+        )
+    ]
+
+
+def _in_time(session: Session) -> list[Take]:
+    """Return the takes in the order of time, which is that of the sheet if times are missing."""
+    takes = list(session.takes)
+    if all(take.start is not None for take in takes):
+        takes.sort(key=lambda take: take.start.moment if take.start else UNREAD.moment)
+    return takes
+
+
+def _playings(session: Session) -> list[Finding]:
+    """Follow the playing count of each medium through the session."""
+    findings: list[Finding] = []
+    last: dict[str, tuple[Take, int]] = {}
+    played: dict[str, int] = {}
+    for take in _in_time(session):
+        medium = session.medium_of(take)
+        if medium is None:
+            continue
+        stated = take.playings_before
+        before = last.get(medium.id)
+        if stated is not None:
+            anew = take.kind.records and stated == 0
+            if before is not None and not anew:
+                findings += _count_compared(
+                    session, take, stated, before, before[1] + played.get(medium.id, 0)
+                )
+            last[medium.id] = (take, stated)
+            played[medium.id] = 0
+        if take.kind.plays:
+            played[medium.id] = played.get(medium.id, 0) + 1
+    return findings
+
+
+def _count_compared(
+    session: Session, take: Take, stated: int, before: tuple[Take, int], expected: int
+) -> list[Finding]:
+    earlier, count = before
+    if stated >= expected:
+        return []
+    where = session.locate(f"{take.at}.playings_before")
+    if stated < count:
+        return [
+            rules.TAKE_PLAYINGS_BACKWARDS.at(
+                where,
+                f"take `{take.id}` says {stated} playings before it, "
+                f"but the earlier take `{earlier.id}` of the same medium says {count}",
+                accepted=f"{expected} or more",
+            )
+        ]
+    return [
+        rules.TAKE_PLAYINGS_NOT_COUNTED.at(
+            where,
+            f"take `{take.id}` says {stated} playings before it; with the takes since "
+            f"`{earlier.id}` there were {expected}",
+            accepted=f"{expected} or more",
+        )
+    ]
+
+
+def _same_start(session: Session) -> list[Finding]:
+    return [
+        rules.TAKE_SAME_START.at(
+            session.locate(f"{later.at}.start"),
+            f"take `{later.id}` starts at the same moment as take `{earlier.id}`",
+            accepted="a moment of its own for each take of a capture chain",
+        )
+        for earlier, later in _neighbours(session)
+        if earlier.start and later.start and earlier.start.moment == later.start.moment
+    ]

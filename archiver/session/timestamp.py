@@ -1,0 +1,95 @@
+"""Moments as RFC 3339 writes them: date, time and offset from UTC.
+
+Narrower than RFC 3339: no leap second and no unknown offset (``-00:00``), since a
+take needs one moment. Wider: the seconds may be left out, and a blank or a small
+``t`` may stand for ``T`` (RFC 3339, 5.6, notes).
+"""
+
+from __future__ import annotations
+
+import functools
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+
+from archiver.errors import InputError
+from archiver.session.day import days_in_month, is_leap_year
+
+__all__ = ["UNREAD", "Timestamp", "parse_timestamp"]
+
+_ACCEPTED = "date, T, time and offset from UTC, such as `2026-04-18T14:12:05+02:00`"
+_FORM = re.compile(
+    r"(?P<year>\d{4})-(?P<month>\d{2})-(?P<day>\d{2})"
+    r"[Tt ](?P<hour>\d{2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?"
+    r" ?(?P<zone>[Zz]|[+-]\d{2}:\d{2})?",
+    re.ASCII,
+)
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timestamp:
+    """A moment as stated, and as a time with its offset from UTC."""
+
+    text: str
+    moment: datetime
+
+
+UNREAD = Timestamp(text="", moment=datetime.min.replace(tzinfo=UTC))
+"""Stands where a moment is required and none could be read; its finding is an error."""
+
+
+@functools.lru_cache(maxsize=65536)
+def parse_timestamp(text: str) -> Timestamp:
+    """Read a moment.
+
+    Raises
+    ------
+    InputError
+        The form is another, the day does not exist, or the offset is missing.
+    """
+    match = _FORM.fullmatch(text)
+    if match is None:
+        if _DATE.fullmatch(text):
+            raise _refused(text, "is a date without a time")
+        raise _refused(text, "is not a moment in the accepted form")
+    year, month, day = int(match["year"]), int(match["month"]), int(match["day"])
+    hour, minute, second = int(match["hour"]), int(match["minute"]), int(match["second"] or 0)
+    if year == 0:
+        raise _refused(text, "lies in the year 0")
+    if not 1 <= month <= 12:
+        raise _refused(text, f"has the month {month}")
+    if not 1 <= day <= days_in_month(year, month):
+        why = f"is a day that does not exist: {year}-{month:02d} has {days_in_month(year, month)} days"
+        if month == 2 and day == 29 and not is_leap_year(year):
+            why = f"is a day that does not exist: {year} was no leap year"
+        raise _refused(text, why)
+    if hour > 23 or minute > 59 or second > 59:
+        raise _refused(text, "has a time of day that does not exist")
+    if match["zone"] is None:
+        raise InputError(
+            f"`{text}` does not say the offset from UTC",
+            accepted=_ACCEPTED,
+            remedy="Add the offset, such as +02:00, or Z for UTC.",
+        )
+    microsecond = int((match["fraction"] or "0").ljust(6, "0")[:6])
+    zone = _zone(text, match["zone"])
+    return Timestamp(
+        text=text, moment=datetime(year, month, day, hour, minute, second, microsecond, tzinfo=zone)
+    )
+
+
+def _zone(text: str, stated: str) -> timezone:
+    if stated in "Zz":
+        return UTC
+    hours, minutes = int(stated[1:3]), int(stated[4:6])
+    if hours > 23 or minutes > 59:
+        raise _refused(text, f"has the offset {stated}, which does not exist")
+    if stated == "-00:00":
+        raise _refused(text, "has the offset -00:00, which means that the offset is unknown")
+    offset = timedelta(hours=hours, minutes=minutes)
+    return timezone(-offset if stated[0] == "-" else offset)
+
+
+def _refused(text: str, why: str) -> InputError:
+    return InputError(f"`{text}` {why}", accepted=_ACCEPTED)

@@ -1,0 +1,111 @@
+"""Explaining broken YAML in the words of the person who wrote it.
+
+Maps what the YAML scanner and parser stumble over to the usual cause in a sheet.
+"""
+
+from __future__ import annotations
+
+from ruamel.yaml.error import MarkedYAMLError
+
+from archiver.findings import Finding, Where
+from archiver.session import rules
+
+__all__ = ["explained"]
+
+_QUOTE = "Put the text into single quotes."
+
+
+def explained(error: MarkedYAMLError, lines: list[str], file: str) -> tuple[Finding, int]:
+    """Turn a YAML error into a finding.
+
+    Parameters
+    ----------
+    error : MarkedYAMLError
+        As raised by the scanner, parser or reader.
+    lines : list of str
+        The text, to show what stands there.
+    file : str
+        Name for the finding.
+
+    Returns
+    -------
+    finding : Finding
+        With line and column.
+    line : int
+        Line of the section to blame, counted from 1.
+    """
+    mark = error.problem_mark or error.context_mark
+    line = min(mark.line + 1, max(1, len(lines))) if mark is not None else 1
+    column = mark.column + 1 if mark is not None else 1
+    begun = error.context_mark.line + 1 if error.context_mark is not None else line
+    found, accepted, remedy, blame = _cause(error, line, begun)
+    shown = lines[line - 1].strip()[:60] if line <= len(lines) else ""
+    if shown and blame == line:
+        found = f"{found}: `{shown}`"
+    finding = rules.SHEET_SYNTAX.at(
+        Where(file=file, line=blame, column=column if blame == line else None),
+        found,
+        accepted=accepted,
+        remedy=remedy,
+    )
+    return finding, blame
+
+
+def _cause(error: MarkedYAMLError, line: int, begun: int) -> tuple[str, str, str, int]:
+    problem = error.problem or ""
+    context = error.context or ""
+    if "mapping values are not allowed" in problem:
+        return (
+            "a colon and a blank stand inside a text without quotes, or the line is indented wrongly",
+            "a name, a colon, a blank and the value: `title: 'Letter: to the harbour'`",
+            _QUOTE,
+            line,
+        )
+    if "quoted scalar" in context and "end of stream" in problem:
+        return (
+            f"the quotation mark opened in line {begun} is never closed",
+            "a text that ends with the same mark",
+            "Close the quotation mark.",
+            begun,
+        )
+    if "unknown escape" in problem or "escape sequence" in problem:
+        return (
+            "a backslash in double quotes begins a special character that YAML does not know",
+            "single quotes, in which a backslash is a backslash",
+            "Use single quotes.",
+            line,
+        )
+    if "flow" in context:
+        return (
+            f"the bracket opened in line {begun} is not closed, or a comma is missing",
+            "[first, second] or {name: value, name: value}",
+            "Close the bracket, and put texts that hold brackets, commas or colons into quotes.",
+            begun,
+        )
+    if "cannot start any token" in problem:
+        return (
+            "a text cannot begin with this character unless it is in quotes",
+            "the text in single quotes",
+            _QUOTE,
+            line,
+        )
+    if "could not find expected ':'" in problem:
+        return (
+            f"a line without a colon stands where a field is expected (from line {begun})",
+            "a name, a colon, a blank and the value",
+            "Add the colon, or indent the line so that it belongs to the text above.",
+            begun,
+        )
+    if "expected <block end>" in problem or "block" in context:
+        return (
+            "the indentation does not fit the lines above, or a closed quotation is followed by more text",
+            "the fields of one group exactly below each other",
+            "Align the line with the fields that it belongs to.",
+            line,
+        )
+    return (
+        f"this is not YAML ({problem or context})",
+        "a name, a colon, a blank and the value",
+        "Correct the line, and look at the line above it.",
+        line,
+    )
