@@ -12,7 +12,7 @@ import enum
 from collections.abc import Iterator
 from pathlib import Path, PurePath
 from types import TracebackType
-from typing import BinaryIO, Self
+from typing import BinaryIO, Self, assert_never
 
 from archiver.errors import InputError
 from archiver.files import open_read, translated
@@ -102,6 +102,15 @@ class Capture(abc.ABC):
         self._path = path
         self.name = name
         self._findings: list[Finding] = []
+        suffix = PurePath(name).suffix.lower()
+        if suffix and suffix not in _SUFFIXES[self.kind]:
+            self._findings.append(
+                rules.KIND_UNEXPECTED.at(
+                    Where(file=name),
+                    f"the name ends in {suffix}, the content is {self.kind}",
+                    accepted=" or ".join(_SUFFIXES[self.kind]),
+                )
+            )
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -321,22 +330,28 @@ def open_capture(path: Path, name: str) -> Capture:
             head = file.read(_HEAD_BYTES)
             file.seek(0)
         kind = identify(head, name)
-        capture: Capture
-        match kind:
-            case CaptureKind.WAVE:
-                capture = WaveCapture(file, path, name)
-            case _:
-                raise InputError("not yet", where=name)
-        suffix = PurePath(name).suffix.lower()
-        if suffix and suffix not in _SUFFIXES[kind]:
-            capture._findings.append(
-                rules.KIND_UNEXPECTED.at(
-                    Where(file=name),
-                    f"the name ends in {suffix}, the content is {kind}",
-                    accepted=" or ".join(_SUFFIXES[kind]),
-                )
-            )
+        return _opened(kind, file, path, name)
     except BaseException:
         file.close()
         raise
-    return capture
+
+
+def _opened(kind: CaptureKind, file: BinaryIO, path: Path, name: str) -> Capture:
+    # The decoders' libraries take long to load, and most sessions hold wave files only.
+    match kind:
+        case CaptureKind.WAVE:
+            return WaveCapture(file, path, name)
+        case CaptureKind.FLAC:
+            from archiver.wave.decoded import FlacCapture  # noqa: PLC0415
+
+            return FlacCapture(file, path, name)
+        case CaptureKind.AIFF:
+            from archiver.wave.decoded import AiffCapture  # noqa: PLC0415
+
+            return AiffCapture(file, path, name)
+        case CaptureKind.VIDEO:
+            from archiver.wave.video import VideoCapture  # noqa: PLC0415
+
+            return VideoCapture(file, path, name)
+        case _:
+            assert_never(kind)

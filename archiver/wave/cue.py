@@ -26,6 +26,7 @@ POINT = Layout(
 )
 _COUNT_BYTES = 4
 _MOST = 0xFFFFFFFF
+_MOST_POINTS = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +86,7 @@ def decode(payload: bytes) -> Cue:
     Raises
     ------
     InputError
-        It is shorter than its count says.
+        It is shorter than its count says, or counts more than 65536 points.
     """
     if len(payload) < _COUNT_BYTES:
         raise broken("cue", len(payload), f"ends after {len(payload)} bytes", "at least 4 bytes")
@@ -98,6 +99,8 @@ def decode(payload: bytes) -> Cue:
             f"counts {count} points, but has room for {(len(payload) - 4) // POINT.size}",
             f"{end} bytes of payload",
         )
+    if count > _MOST_POINTS:
+        raise broken("cue", 0, f"counts {count} points", f"at most {_MOST_POINTS} points")
     points = []
     for at in range(_COUNT_BYTES, end, POINT.size):
         name, position, chunk, chunk_start, block_start, sample_offset = POINT.unpack(payload, at)

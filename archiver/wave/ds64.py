@@ -23,6 +23,7 @@ FIXED = Layout(
         Field(name="tableLength", offset=24, code="I", clause=_TECH),
     ),
 )
+_MOST_ENTRIES = 4096
 _ENTRY = struct.Struct("<4sQ")
 
 
@@ -51,7 +52,7 @@ def decode(payload: bytes) -> Ds64:
     Raises
     ------
     InputError
-        It is shorter than 28 bytes, or than its table.
+        It is shorter than 28 bytes or than its table, or the table has more than 4096 entries.
     """
     riff_bytes, data_bytes, frames, length = FIXED.unpack(payload)
     end = FIXED.size + length * _ENTRY.size
@@ -62,6 +63,8 @@ def decode(payload: bytes) -> Ds64:
             f"tableLength is {length}, but only {len(payload) - FIXED.size} bytes follow",
             f"{length * _ENTRY.size} bytes of table",
         )
+    if length > _MOST_ENTRIES:
+        raise broken("ds64", 24, f"tableLength is {length}", f"at most {_MOST_ENTRIES} entries")
     return Ds64(
         riff_bytes=riff_bytes,
         data_bytes=data_bytes,

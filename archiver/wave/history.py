@@ -14,6 +14,8 @@ from dataclasses import dataclass
 __all__ = ["CodingStep", "HistoryLine", "append", "format_step", "parse"]
 
 _END = "\r\n"
+_MOST_LINES = 2000
+_MOST_PARTS = 64
 _LINE = re.compile(r"([^\r\n]*)(\r\n|\r|\n|\Z)")
 _ORDER = "AFBWMT"
 _ALGORITHMS = (
@@ -66,7 +68,7 @@ class HistoryLine:
 def _number(key: str, value: str, deviations: list[str]) -> int | None:
     if value.isascii() and value.isdigit() and len(value) <= 9:
         return int(value)
-    deviations.append(f"{key}={value} is not a number")
+    deviations.append(f"{key}={value[:40]} is not a number")
     return None
 
 
@@ -77,7 +79,7 @@ def _parse_line(raw: str, ending: str) -> HistoryLine:
         deviations.append(f"{named} instead of CR LF")
     found: dict[str, str] = {}
     other: list[tuple[str, str]] = []
-    parts = raw.strip(" \t").split(",")
+    parts = raw.strip(" \t").split(",", _MOST_PARTS)
     if len(parts) > 1 and not parts[-1].strip():
         deviations.append("comma at the end")
         parts.pop()
@@ -92,21 +94,21 @@ def _parse_line(raw: str, ending: str) -> HistoryLine:
                 deviations.append("comma inside T")
             else:
                 other.append(("", part))
-                deviations.append(f"{part.strip()!r} has no key")
+                deviations.append(f"{part.strip()[:40]!r} has no key")
         elif key in _ORDER and len(key) == 1 and key not in found:
             found[key] = value
         else:
             other.append((key, value))
-            deviations.append(f"key {key} is {'repeated' if key in found else 'unknown'}")
+            deviations.append(f"key {key[:40]} is {'repeated' if key in found else 'unknown'}")
     keys = [key for key in found if key in _ORDER]
     if keys != sorted(keys, key=_ORDER.index):
         deviations.append("keys are not in the order A F B W M T")
     algorithm = found.get("A", "")
     if algorithm not in _ALGORITHMS:
-        deviations.append(f"A={algorithm} is not in the list" if algorithm else "A is missing")
+        deviations.append(f"A={algorithm[:40]} is not in the list" if algorithm else "A is missing")
     mode = found.get("M", "")
     if mode and mode not in _MODES:
-        deviations.append(f"M={mode} is not in the list")
+        deviations.append(f"M={mode[:40]} is not in the list")
     numbers = {key: _number(key, found[key], deviations) for key in "FBW" if key in found}
     other += [(key, found[key]) for key, number in numbers.items() if number is None]
     return HistoryLine(
@@ -125,10 +127,15 @@ def _parse_line(raw: str, ending: str) -> HistoryLine:
 
 
 def parse(history: str) -> tuple[HistoryLine, ...]:
-    """Read a coding history; every text is read, and deviations are told by line."""
+    """Read a coding history; every text is read, and deviations are told by line.
+
+    Of a hostile text, the first 2000 lines with 64 parts each are told apart.
+    """
     lines: list[HistoryLine] = []
     for match in _LINE.finditer(history.rstrip("\0 ")):
         raw, ending = match.groups()
+        if len(lines) == _MOST_LINES:
+            break
         if raw.strip():
             lines.append(_parse_line(raw, ending))
     return tuple(lines)
