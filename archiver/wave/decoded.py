@@ -104,6 +104,8 @@ class _SoundfileCapture(Capture):
         self._declared_bits = 0
 
     def _open(self, file: BinaryIO) -> soundfile.SoundFile:
+        with translated(self._path, "read"):
+            file.seek(0)
         try:
             sound = soundfile.SoundFile(file)
         except (soundfile.SoundFileError, OSError, ValueError) as error:
