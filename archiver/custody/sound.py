@@ -12,10 +12,13 @@ import hashlib
 import json
 import re
 from dataclasses import dataclass, field
-from typing import Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 from archiver.errors import InputError
 from archiver.signal.sampleformat import Bytes, SampleFormat
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
 
 __all__ = [
     "SOUND_DIRECTORY",
@@ -212,7 +215,7 @@ class SpanDigester:
     length_bytes: int
     _position: int = field(default=0, init=False)
 
-    def feed(self, data: Bytes) -> None:
+    def feed(self, data: ReadableBuffer) -> None:
         """Take the next bytes of the file."""
         view = memoryview(data).cast("B")
         first = max(0, self.offset_bytes - self._position)

@@ -21,13 +21,12 @@ from archiver.signal.take import TakeMeasurements
 from archiver.wave import ixml
 from archiver.wave import rules as wave_rules
 from archiver.wave.bext import Bext, Loudness
+from archiver.wave.fitting import fit_field
 from archiver.wave.info import Info, InfoEntry
-from archiver.wave.text import fit_ascii
 
 __all__ = ["Embedded", "embedded_for", "loudness_of", "master_identifier"]
 
 _DESCRIPTION = 256
-_ORIGINATOR = 32
 _REFERENCE = 32
 _LONGEST_INFO = 2045  # libsndfile 1.2.2 loses the list behind a text of more than 2046 bytes
 
@@ -65,23 +64,10 @@ class _Fitting:
         self._where = where
         self.findings: list[Finding] = []
 
-    def ascii(self, field: str, text: str, width: int) -> str:
-        fitted = fit_ascii(" ".join(text.split()), width)
-        if fitted.transliterated:
-            self.findings.append(
-                wave_rules.TRANSLITERATED.at(
-                    self._where, f"{field} in bext was written in ASCII: {fitted.text!r}"
-                )
-            )
-        if fitted.cut:
-            self.findings.append(
-                wave_rules.CUT.at(
-                    self._where,
-                    f"{field} in bext was cut to {len(fitted.text)} characters: {fitted.text!r}",
-                    accepted=f"at most {width} characters",
-                )
-            )
-        return fitted.text
+    def ascii(self, attribute: str, text: str) -> str:
+        fitted, found = fit_field(attribute, " ".join(text.split()), self._where)
+        self.findings += found
+        return fitted
 
     def info(self, identifier: str, text: str) -> InfoEntry | None:
         flat = " ".join(text.replace("\0", " ").split())
@@ -168,12 +154,10 @@ def _bext(
     history = capture_steps(session, take, samples) + own_step(samples, program, done)
     return Bext(
         description=fitting.ascii(
-            "Description", _whole_entries(_identifiers(session, take), _DESCRIPTION), _DESCRIPTION
+            "description", _whole_entries(_identifiers(session, take), _DESCRIPTION)
         ),
-        originator=fitting.ascii(
-            "Originator", f"{organisation.country}, {organisation.code}", _ORIGINATOR
-        ),
-        originator_reference=fitting.ascii("OriginatorReference", reference, _REFERENCE),
+        originator=fitting.ascii("originator", f"{organisation.country}, {organisation.code}"),
+        originator_reference=fitting.ascii("originator_reference", reference),
         origination_date=started.moment.strftime("%Y-%m-%d"),
         origination_time=started.moment.strftime("%H:%M:%S") if take.start else "",
         coding_history=history,
@@ -199,7 +183,9 @@ def _info(session: Session, take: Take, program: str, fitting: _Fitting) -> Info
         "IARL": f"{session.organisation.country}, {session.organisation.code}",
         "IART": _people(session, take, {Role.PERFORMER, Role.ANNOUNCER}),
         "ICMT": "; ".join(_identifiers(session, take)),
-        "ICOP": "; ".join((session.rights.statement, *session.restrictions)),
+        "ICOP": "; ".join(
+            text.rstrip(". ") for text in (session.rights.statement, *session.restrictions)
+        ),
         "ICRD": (take.start or session.start).moment.strftime("%Y-%m-%d"),
         "IENG": engineers,
         "IKEY": "; ".join(session.subjects),

@@ -1,0 +1,54 @@
+"""The elements of ``bag-info.txt``, from the session record.
+
+Source: RFC 8493 section 2.2.2 for the reserved labels; the others are named in the
+bag's read-me. Bag-Size and Payload-Oxum are added where the payload is known.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from archiver.session.records import Session
+
+__all__ = ["bag_info"]
+
+
+def bag_info(
+    session: Session, *, made: datetime, program: str, version: int, replaces: str
+) -> tuple[tuple[str, str], ...]:
+    """Return label and value of each element, in order.
+
+    Parameters
+    ----------
+    session : Session
+        The record.
+    made : datetime
+        When the bag is made.
+    program : str
+        Name and version of this program.
+    version : int
+        Of the bag.
+    replaces : str
+        Name of the bag that this one replaces; empty for the first.
+    """
+    organisation = session.organisation
+    contact = organisation.contact
+    stated: list[tuple[str, str | None]] = [
+        ("Source-Organization", organisation.name),
+        ("Organization-Address", organisation.address),
+        ("Contact-Name", contact.name if contact else None),
+        ("Contact-Phone", contact.phone if contact else None),
+        ("Contact-Email", contact.email if contact else None),
+        ("External-Description", session.summary or session.title),
+        ("Bagging-Date", made.strftime("%Y-%m-%d")),
+        ("External-Identifier", session.identifier),
+        ("Bag-Group-Identifier", session.identifier),
+        ("Internal-Sender-Identifier", session.identifier),
+        ("Internal-Sender-Description", session.title),
+        ("Bag-Version", str(version)),
+        ("Bag-Replaces", replaces),
+        ("Rights-Statement", session.rights.statement),
+        ("Bag-Software-Agent", program),
+    ]
+    stated[13:13] = [("Restriction", text) for text in session.restrictions]
+    return tuple((label, " ".join(value.split())) for label, value in stated if value)

@@ -1,0 +1,82 @@
+"""The record of a capture file: what it held beside its samples, byte for byte.
+
+A master replaces the capture file; with this record nothing of the capture is lost. The
+payload of each chunk but ``data`` is kept in base64, so that a stranger can still read
+what a recorder wrote that no one understands today.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from typing import Any
+
+from archiver.session.records import Take
+from archiver.wave.capture import Capture, WaveCapture
+from archiver.wave.subchunks import RawChunk
+
+__all__ = ["capture_record"]
+
+
+def _raw(chunk_id: bytes, payload: bytes) -> dict[str, Any]:
+    return {
+        "id": chunk_id.decode("latin-1"),
+        "payload_bytes": len(payload),
+        "payload_base64": base64.b64encode(payload).decode("ascii"),
+    }
+
+
+def _chunks(capture: WaveCapture) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": chunk.name,
+            "header_offset_bytes": chunk.header_offset_bytes,
+            "declared_bytes": chunk.declared_bytes,
+            "present_bytes": chunk.present_bytes,
+        }
+        for chunk in capture.walk.chunks
+    ]
+
+
+def capture_record(take: Take, capture: Capture, size_bytes: int) -> bytes:
+    """Describe a capture file as it came.
+
+    Parameters
+    ----------
+    take : Take
+        Whose capture it is.
+    capture : Capture
+        Open, or read to its end.
+    size_bytes : int
+        Of the file.
+
+    Returns
+    -------
+    bytes
+        JSON in UTF-8, always in the same bytes.
+    """
+    samples = capture.sample_format
+    document: dict[str, Any] = {
+        "take": take.id,
+        "file": take.file,
+        "kind": str(capture.kind),
+        "size_bytes": size_bytes,
+        "encoding": samples.encoding,
+        "container_bits": samples.container_bits,
+        "valid_bits": samples.valid_bits,
+        "channels": samples.channels,
+        "sample_rate_hz": samples.sample_rate_hz,
+        "frames": capture.frames,
+        "declared_frames": capture.declared_frames,
+    }
+    if isinstance(capture, WaveCapture):
+        document["form"] = str(capture.walk.form)
+        document["chunks"] = _chunks(capture)
+    existing = capture.existing
+    carried: list[RawChunk] = [*existing.before, *existing.after]
+    kept = [_raw(chunk.chunk_id, chunk.payload) for chunk in carried]
+    if existing.raw_bext is not None:
+        kept.insert(0, _raw(b"bext", existing.raw_bext))
+    document["payloads"] = kept
+    document["findings"] = [finding.as_json() for finding in capture.findings]
+    return json.dumps(document, ensure_ascii=False, indent=2).encode() + b"\n"

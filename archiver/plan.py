@@ -1,0 +1,117 @@
+"""Where each file of a session goes in the bag; pure, so that a check can foresee it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+
+from archiver.describe.embedded import master_identifier
+from archiver.findings import Finding
+from archiver.package import name_finding, safe_name, safe_names
+from archiver.session.records import Session, Take
+
+__all__ = ["Kept", "Plan", "plan_for"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A file of the session folder that goes into the bag untouched; both paths use ``/``."""
+
+    source: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Paths in the bag.
+
+    Parameters
+    ----------
+    masters : tuple of (Take, str)
+        Each take and the path of its master.
+    originals, photographs, documents : tuple of Kept
+        Video captures; pictures; the sheet, the machine files and other papers.
+    findings : tuple of Finding
+        Names that had to be changed.
+    """
+
+    masters: tuple[tuple[Take, str], ...]
+    originals: tuple[Kept, ...]
+    photographs: tuple[Kept, ...]
+    documents: tuple[Kept, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def kept(self) -> tuple[Kept, ...]:
+        """Everything that is copied as it is."""
+        return (*self.originals, *self.photographs, *self.documents)
+
+
+def _renamed(
+    session: Session, sources: Iterable[str], under: str, into: str, findings: list[Finding]
+) -> tuple[Kept, ...]:
+    """Give each file a name that every system takes, keeping its folders below ``under``."""
+    sources = tuple(dict.fromkeys(sources))
+    # Folders are flattened into the name only where the source lies outside of its own place.
+    relative = [PurePosixPath(source) for source in sources]
+    flat = [
+        "/".join(path.relative_to(under).parts) if path.is_relative_to(under) else path.name
+        for path in relative
+    ]
+    folders = [
+        "/".join(safe_name(part) for part in PurePosixPath(name).parts[:-1]) for name in flat
+    ]
+    leaves = safe_names([PurePosixPath(name).name for name in flat])
+    kept: list[Kept] = []
+    for source, name, folder, leaf in zip(sources, flat, folders, leaves, strict=True):
+        path = f"{into}/{folder}/{leaf}" if folder else f"{into}/{leaf}"
+        place = session.locate("")
+        finding = name_finding(PurePosixPath(name).name, leaf, where=place)
+        if finding is not None:
+            findings.append(finding)
+        kept.append(Kept(source=source, path=path))
+    return tuple(kept)
+
+
+def plan_for(
+    session: Session,
+    *,
+    video_takes: frozenset[str],
+    sheet_files: Iterable[str],
+    photographs: Iterable[str],
+    documents: Iterable[str],
+) -> Plan:
+    """Lay out the payload of a session's bag.
+
+    Parameters
+    ----------
+    session : Session
+        The record.
+    video_takes : frozenset of str
+        Ids of takes whose capture is a video.
+    sheet_files : iterable of str
+        The sheet and the machine files, relative to the session folder.
+    photographs, documents : iterable of str
+        All files of these folders and all that the sheet names, relative to the folder.
+    """
+    findings: list[Finding] = []
+    names = safe_names([f"{master_identifier(session, take)}.wav" for take in session.takes])
+    return Plan(
+        masters=tuple(
+            (take, f"data/masters/{name}") for take, name in zip(session.takes, names, strict=True)
+        ),
+        originals=_renamed(
+            session,
+            (take.file for take in session.takes if take.id in video_takes),
+            "takes",
+            "data/originals",
+            findings,
+        ),
+        photographs=_renamed(session, photographs, "photographs", "data/photographs", findings),
+        documents=(
+            *(Kept(source=file, path=f"data/documents/{file}") for file in sheet_files),
+            *_renamed(session, documents, "documents", "data/documents", findings),
+        ),
+        findings=tuple(findings),
+    )
