@@ -276,7 +276,10 @@ def _strays(paths: Iterable[str], listed: set[str], sheet: Sheet) -> list[Findin
             if not path.endswith(".yaml") or path.count("/") > 1:
                 findings.append(
                     rules.FOLDER_STRAY.at(
-                        where, "is not a machine file", accepted="machines/<id>.yaml"
+                        where,
+                        "is not a machine file",
+                        accepted="machines/<id>.yaml",
+                        remedy="Rename it if it is one; if not, move it out of the folder.",
                     )
                 )
         elif top not in _FOLDERS:

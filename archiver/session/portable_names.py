@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import unicodedata
 
-__all__ = ["same_elsewhere", "shown", "why_not_portable"]
+__all__ = ["device_name", "same_elsewhere", "shown", "why_not_portable"]
 
 _DEVICES = frozenset(
     ["con", "prn", "aux", "nul", "conin$", "conout$"]
@@ -44,11 +44,17 @@ def _why_not(name: str) -> str | None:
     if name[-1:] in (".", " "):
         ending = "full stop" if name.endswith(".") else "blank"
         return f"ends with a {ending}, which Windows drops"
-    if name.partition(".")[0].rstrip(" ").lower() in _DEVICES:
-        return f"is named {name.partition('.')[0]}, which is a device in Windows"
+    if (device := device_name(name)) is not None:
+        return device
     if len(name.encode("utf-8")) > _LONGEST:
         return f"is longer than {_LONGEST} bytes"
     return None
+
+
+def device_name(name: str) -> str | None:
+    """Say that Windows takes a name for a device, with any ending; None if it does not."""
+    stem = name.partition(".")[0].rstrip(" ")
+    return f"is the device {stem.upper()} in Windows" if stem.lower() in _DEVICES else None
 
 
 def same_elsewhere(path: str) -> str:

@@ -3,14 +3,11 @@
 ``3 1/2 in``, ``2 1/4"``, ``3,5 mm``, ``100 tpi``, ``2 min 30 s``, ``5 lb 3 oz``.
 Arithmetic is exact until the last step, which rounds once to a float.
 
-Conversion factors: inch 25.4 mm and pound 0.45359237 kg, both exact by the
-international yard and pound agreement of 1959 (NIST SP 811, appendix B; values
-from memory). Metric prefixes: ISO 80000-1.
+Units and their factors are in :mod:`archiver.session.units`.
 """
 
 from __future__ import annotations
 
-import enum
 import functools
 import re
 import unicodedata
@@ -19,167 +16,18 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from archiver.errors import InputError
+from archiver.session.units import (
+    ACCEPTED,
+    INCH_M,
+    LENGTHS,
+    SI_UNIT,
+    SPOKEN,
+    UNITS,
+    QuantityKind,
+    factor_of,
+)
 
 __all__ = ["Quantity", "QuantityKind", "parse_quantity"]
-
-
-class QuantityKind(enum.StrEnum):
-    """What is measured."""
-
-    LENGTH = "length"
-    MASS = "mass"
-    DURATION = "duration"
-    FREQUENCY = "frequency"
-    ROTATION = "rotation"
-    GROOVE_PITCH = "groove-pitch"
-
-
-SI_UNIT: Mapping[QuantityKind, str] = {
-    QuantityKind.LENGTH: "m",
-    QuantityKind.MASS: "kg",
-    QuantityKind.DURATION: "s",
-    QuantityKind.FREQUENCY: "Hz",
-    QuantityKind.ROTATION: "1/s",
-    QuantityKind.GROOVE_PITCH: "1/m",
-}
-
-_SPOKEN = {
-    QuantityKind.LENGTH: "a length",
-    QuantityKind.MASS: "a weight",
-    QuantityKind.DURATION: "a duration",
-    QuantityKind.FREQUENCY: "a frequency",
-    QuantityKind.ROTATION: "a speed of rotation",
-    QuantityKind.GROOVE_PITCH: "a groove pitch",
-}
-
-_ACCEPTED = {
-    QuantityKind.LENGTH: 'a number and mm, cm, m, µm, in (or ") or ft, such as `89 mm` or `3 1/2 in`',
-    QuantityKind.MASS: "a number and g, kg, lb or oz, such as `11.5 kg` or `5 lb 3 oz`",
-    QuantityKind.DURATION: "a number and s, min, h or ms, or minutes:seconds, such as `2 min 30 s` or `2:30`",
-    QuantityKind.FREQUENCY: "a number and Hz, kHz or MHz, such as `48 kHz`",
-    QuantityKind.ROTATION: "a number and rpm, r/min or rps, such as `160 rpm`",
-    QuantityKind.GROOVE_PITCH: "a number and tpi, grooves/mm, mm or in, such as `100 tpi` or `0.254 mm`",
-}
-
-_INCH = Fraction(254, 10_000)
-_POUND = Fraction(45_359_237, 100_000_000)
-
-_LENGTHS = {
-    "m": Fraction(1),
-    "metre": Fraction(1),
-    "metres": Fraction(1),
-    "meter": Fraction(1),
-    "meters": Fraction(1),
-    "dm": Fraction(1, 10),
-    "cm": Fraction(1, 100),
-    "mm": Fraction(1, 1000),
-    "millimetre": Fraction(1, 1000),
-    "millimetres": Fraction(1, 1000),
-    "millimeter": Fraction(1, 1000),
-    "millimeters": Fraction(1, 1000),
-    "µm": Fraction(1, 1_000_000),
-    "um": Fraction(1, 1_000_000),
-    "micron": Fraction(1, 1_000_000),
-    "microns": Fraction(1, 1_000_000),
-    "in": _INCH,
-    "in.": _INCH,
-    '"': _INCH,
-    "inch": _INCH,
-    "inches": _INCH,
-    "thou": _INCH / 1000,
-    "mil": _INCH / 1000,
-    "mils": _INCH / 1000,
-    "ft": _INCH * 12,
-    "ft.": _INCH * 12,
-    "'": _INCH * 12,
-    "foot": _INCH * 12,
-    "feet": _INCH * 12,
-}
-_MASSES = {
-    "kg": Fraction(1),
-    "kilogram": Fraction(1),
-    "kilograms": Fraction(1),
-    "g": Fraction(1, 1000),
-    "gram": Fraction(1, 1000),
-    "grams": Fraction(1, 1000),
-    "mg": Fraction(1, 1_000_000),
-    "lb": _POUND,
-    "lb.": _POUND,
-    "lbs": _POUND,
-    "lbs.": _POUND,
-    "pound": _POUND,
-    "pounds": _POUND,
-    "oz": _POUND / 16,
-    "oz.": _POUND / 16,
-    "ounce": _POUND / 16,
-    "ounces": _POUND / 16,
-}
-_DURATIONS = {
-    "s": Fraction(1),
-    "sec": Fraction(1),
-    "sec.": Fraction(1),
-    "second": Fraction(1),
-    "seconds": Fraction(1),
-    "ms": Fraction(1, 1000),
-    "min": Fraction(60),
-    "min.": Fraction(60),
-    "minute": Fraction(60),
-    "minutes": Fraction(60),
-    "h": Fraction(3600),
-    "hour": Fraction(3600),
-    "hours": Fraction(3600),
-}
-_FREQUENCIES = {
-    "hz": Fraction(1),
-    "khz": Fraction(1000),
-    "mhz": Fraction(1_000_000),
-}
-_ROTATIONS = {
-    "rpm": Fraction(1, 60),
-    "r.p.m.": Fraction(1, 60),
-    "r/min": Fraction(1, 60),
-    "rev/min": Fraction(1, 60),
-    "min⁻¹": Fraction(1, 60),
-    "1/min": Fraction(1, 60),
-    "turns/min": Fraction(1, 60),
-    "revolutions per minute": Fraction(1, 60),
-    "turns per minute": Fraction(1, 60),
-    "rps": Fraction(1),
-    "r/s": Fraction(1),
-    "rev/s": Fraction(1),
-    "1/s": Fraction(1),
-    "s⁻¹": Fraction(1),
-    "revolutions per second": Fraction(1),
-    "turns per second": Fraction(1),
-}
-_PITCHES = {
-    "tpi": 1 / _INCH,
-    "t.p.i.": 1 / _INCH,
-    "lpi": 1 / _INCH,
-    "threads per inch": 1 / _INCH,
-    "turns per inch": 1 / _INCH,
-    "lines per inch": 1 / _INCH,
-    "grooves per inch": 1 / _INCH,
-    "threads/in": 1 / _INCH,
-    "grooves/in": 1 / _INCH,
-    "grooves/mm": Fraction(1000),
-    "grooves per mm": Fraction(1000),
-    "grooves/cm": Fraction(100),
-    "grooves per cm": Fraction(100),
-    "1/mm": Fraction(1000),
-    "mm⁻¹": Fraction(1000),
-    "1/m": Fraction(1),
-}
-_UNITS: Mapping[QuantityKind, Mapping[str, Fraction]] = {
-    QuantityKind.LENGTH: _LENGTHS,
-    QuantityKind.MASS: _MASSES,
-    QuantityKind.DURATION: _DURATIONS,
-    QuantityKind.FREQUENCY: _FREQUENCIES,
-    QuantityKind.ROTATION: _ROTATIONS,
-    QuantityKind.GROOVE_PITCH: _PITCHES,
-}
-# Written as people write them: these units are told apart by their case.
-_CASED = {"mhz": {"MHz"}, "mg": {"mg"}, "mm": {"mm", "MM"}, "m": {"m"}}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,7 +92,7 @@ class Quantity:
         """
         if self.unit != "1/m":
             raise ValueError(f"{self.text!r} in {self.unit} is not a groove pitch")
-        return self.value * float(_INCH)
+        return self.value * float(INCH_M)
 
 
 _DIGITS = r"(?:\d{1,3}(?: \d{3})+|\d+)"
@@ -313,7 +161,7 @@ def parse_quantity(text: str, kind: QuantityKind) -> Quantity:
         ``remedy`` say why.
     """
     if len(text) > _LONGEST:
-        raise InputError("is too long for a quantity", accepted=_ACCEPTED[kind])
+        raise InputError("is too long for a quantity", accepted=ACCEPTED[kind])
     written = " ".join(_fractions_spelt_out(text.translate(_SIGNS)).split())
     bare = _ABOUT.sub("", written, count=1) if _ABOUT.match(written) else written
     approximate = bare != written
@@ -357,7 +205,7 @@ def parse_quantity(text: str, kind: QuantityKind) -> Quantity:
 
 def _tolerance(text: str, spread: str, kind: QuantityKind, exact: Fraction) -> Fraction:
     if kind is QuantityKind.GROOVE_PITCH:
-        distance = _sum(spread, _LENGTHS)
+        distance = _sum(spread, LENGTHS)
         if distance is not None:
             return distance * exact * exact
     width = _measured(spread, kind)
@@ -383,10 +231,10 @@ def _measured(text: str, kind: QuantityKind) -> Fraction | None:
             return None
         return int(clock["h"] or 0) * 3600 + minutes * 60 + seconds
     if kind is QuantityKind.GROOVE_PITCH:
-        distance = _sum(text, _LENGTHS)
+        distance = _sum(text, LENGTHS)
         if distance is not None:
             return 1 / distance if distance else Fraction(0)
-    return _sum(text, _UNITS[kind])
+    return _sum(text, UNITS[kind])
 
 
 def _sum(text: str, units: Mapping[str, Fraction]) -> Fraction | None:
@@ -405,7 +253,7 @@ def _sum(text: str, units: Mapping[str, Fraction]) -> Fraction | None:
             rest[:end].strip(" ").removesuffix(",").removesuffix(" and").strip(" "),
             rest[end:],
         )
-        factor = _factor(unit, units)
+        factor = factor_of(unit, units)
         if factor is None or (before is not None and factor >= before):
             return None
         total, before = total + value * factor, factor
@@ -415,13 +263,6 @@ def _sum(text: str, units: Mapping[str, Fraction]) -> Fraction | None:
 def _in_unit(rest: str, index: int) -> bool:
     """Tell the digit of ``1/min`` from the number of the next term."""
     return index == 0 and rest.startswith("1/") and rest[2:3].isalpha()
-
-
-def _factor(unit: str, units: Mapping[str, Fraction]) -> Fraction | None:
-    lowered = unit.lower()
-    if lowered in _CASED and unit not in _CASED[lowered]:
-        return None
-    return units.get(lowered)
 
 
 def _value(match: re.Match[str]) -> Fraction | None:
@@ -443,7 +284,7 @@ def _ambiguous(decimal: str) -> bool:
 
 
 def _unreadable(text: str, kind: QuantityKind, why: str) -> InputError:
-    return InputError(f"`{text}` {why}", accepted=_ACCEPTED[kind])
+    return InputError(f"`{text}` {why}", accepted=ACCEPTED[kind])
 
 
 def _not_of_kind(text: str, stated: str, kind: QuantityKind) -> InputError:
@@ -453,7 +294,7 @@ def _not_of_kind(text: str, stated: str, kind: QuantityKind) -> InputError:
         point = number["decimal"].replace(",", ".")
         return InputError(
             f"`{text}` may mean {plain} or {point}",
-            accepted=_ACCEPTED[kind],
+            accepted=ACCEPTED[kind],
             remedy=f"Write {plain} without the comma, or {point} with a point.",
         )
     if _NUMBER.fullmatch(stated):
@@ -461,8 +302,8 @@ def _not_of_kind(text: str, stated: str, kind: QuantityKind) -> InputError:
     for other in QuantityKind:
         if other is not kind and _measured(stated, other) is not None:
             return InputError(
-                f"`{text}` is {_SPOKEN[other]}, where {_SPOKEN[kind]} is wanted",
-                accepted=_ACCEPTED[kind],
+                f"`{text}` is {SPOKEN[other]}, where {SPOKEN[kind]} is wanted",
+                accepted=ACCEPTED[kind],
             )
     if re.match(r"[-\u2212]\s*\d", stated):
         return _unreadable(text, kind, "is negative")

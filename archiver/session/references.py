@@ -7,10 +7,11 @@ from collections.abc import Iterable
 from archiver.findings import Finding, Where
 from archiver.session import rules
 from archiver.session.conform import nearest
+from archiver.session.portable_names import device_name
 from archiver.session.records import Role, Session
 from archiver.session.sheet import Sheet
 from archiver.session.stated import Stated, stated
-from archiver.session.tree import Group
+from archiver.session.tree import Group, Scalar
 
 __all__ = ["check_references"]
 
@@ -59,6 +60,7 @@ def check_references(
         ids, doubled = _ids(sheet.root, section, sheet.file)
         findings += doubled
         known[section] = ids
+    findings += _unusable_names(sheet.root, sheet.file)
     stems = {path.rpartition("/")[2].removesuffix(".yaml") for path in machine_files}
     known["machines"] = stems | {machine.id for machine in (session.machines if session else ())}
     budget = [_SUGGESTIONS]
@@ -72,6 +74,33 @@ def check_references(
         findings += _unused_machines(sheet.root, session)
         findings += _consents(session)
     return findings
+
+
+def _unusable_names(root: Group, file: str) -> list[Finding]:
+    """Check the ids that become file names in the bag."""
+    named = list(stated(root, "takes", "id"))
+    session = root.entries.get("session")
+    if session is not None and isinstance(session.value, Group):
+        entry = session.value.entries.get("identifier")
+        if entry is not None and isinstance(entry.value, Scalar):
+            value = entry.value
+            named.append(
+                Stated(
+                    text=value.text,
+                    field="session.identifier",
+                    line=value.line,
+                    column=value.column,
+                )
+            )
+    return [
+        rules.SHEET_ID_NOT_PORTABLE.at(
+            _where(each, file),
+            f"`{each.text}` {reason}",
+            accepted="another word; it names a file of the bag",
+        )
+        for each in named
+        if (reason := device_name(each.text)) is not None
+    ]
 
 
 def _misnamed(root: Group, section: str) -> bool:

@@ -150,6 +150,12 @@ SHEET_SAME_ID = Rule(
     reason="A short name refers to one thing only.",
     remedy="Give each its own id.",
 )
+SHEET_ID_NOT_PORTABLE = Rule(
+    code="sheet-id-not-portable",
+    severity=_E,
+    reason="The id names a file of the bag, which must be readable on any system.",
+    remedy="Choose another id.",
+)
 SHEET_UNKNOWN_REFERENCE = Rule(
     code="sheet-unknown-reference",
     severity=_E,

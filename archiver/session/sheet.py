@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from archiver.findings import Finding, Where
 from archiver.session import rules
 from archiver.session.tree import Group, Node, grow
-from archiver.session.trouble import explained
+from archiver.session.trouble import cut_texts, explained
 
 __all__ = ["MAX_SHEET_BYTES", "Sheet", "read_sheet"]
 
@@ -92,6 +92,7 @@ def read_sheet(content: bytes, file: str) -> Sheet:
                 )
             )
         return Sheet(file=file, root=None, findings=tuple(findings), damaged=damaged)
+    findings += cut_texts(root, text, file)
     return Sheet(file=file, root=root, findings=tuple(findings), damaged=damaged)
 
 

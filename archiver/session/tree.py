@@ -117,10 +117,15 @@ def grow(text: str, file: str) -> tuple[Node | None, list[Finding], MarkedYAMLEr
         Set where the text is not YAML; what was read until then is dropped.
     """
     grower = _Grower(file)
+    yaml = YAML(typ="safe", pure=True)
     try:
-        grower.run(iter(YAML(typ="safe", pure=True).parse(text)))
+        grower.run(iter(yaml.parse(text)))
     except MarkedYAMLError as error:
         return None, grower.findings, error
+    except (OverflowError, ValueError):
+        # The scanner makes a character of the number after \U without looking at it.
+        mark = yaml.reader.get_mark()
+        return None, grower.findings, MarkedYAMLError(problem="unknown escape", problem_mark=mark)
     return grower.root, grower.findings, None
 
 

@@ -5,12 +5,16 @@ Maps what the YAML scanner and parser stumble over to the usual cause in a sheet
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+
 from ruamel.yaml.error import MarkedYAMLError
 
 from archiver.findings import Finding, Where
 from archiver.session import rules
+from archiver.session.tree import Entry, Group, Listing, Node, Scalar
 
-__all__ = ["explained"]
+__all__ = ["cut_texts", "explained"]
 
 _QUOTE = "Put the text into single quotes."
 
@@ -109,3 +113,55 @@ def _cause(error: MarkedYAMLError, line: int, begun: int) -> tuple[str, str, str
         "Correct the line, and look at the line above it.",
         line,
     )
+
+
+# A comment usually has a blank after #; `No #7` and `#7` do not.
+_CUT = re.compile(r"[ \t]+#[^\s#]")
+
+
+def cut_texts(root: Group, text: str, file: str) -> list[Finding]:
+    """Report texts that seem to go on after a ``#``, which YAML takes for a comment.
+
+    Parameters
+    ----------
+    root : Group
+        The tree of the text.
+    text : str
+        The whole file.
+    file : str
+        Name for the findings.
+    """
+    if not _CUT.search(text):
+        return []
+    lines = text.splitlines()
+    findings: list[Finding] = []
+    for scalar, entry, path in _scalars(root, None, ""):
+        line, column = scalar.end_line, scalar.end_column - 1
+        if not scalar.text and entry is not None:
+            line = entry.line
+            column = lines[line - 1].find(":", entry.column) + 1
+        if not scalar.plain or line > len(lines):
+            continue
+        rest = lines[line - 1][column:]
+        if _CUT.match(rest):
+            findings.append(
+                rules.SHEET_COMMENT_CUTS_TEXT.at(
+                    Where(file=file, line=line, column=column + 1, field=path),
+                    f"`{rest.strip()[:60]}` is read as a comment, not as part of the text",
+                    accepted=f"'{scalar.text}{rest.rstrip()[:60]}' in quotes",
+                )
+            )
+    return findings
+
+
+def _scalars(
+    node: Node, entry: Entry | None, path: str
+) -> Iterator[tuple[Scalar, Entry | None, str]]:
+    if isinstance(node, Scalar):
+        yield node, entry, path
+    elif isinstance(node, Group):
+        for name, each in node.entries.items():
+            yield from _scalars(each.value, each, f"{path}.{name}" if path else name)
+    elif isinstance(node, Listing):
+        for index, item in enumerate(node.items):
+            yield from _scalars(item, None, f"{path}[{index}]")
