@@ -70,7 +70,12 @@ def check_language(text: str) -> str:
         refused too: the form allows it, but no such language is registered.
     """
     primary = text.partition("-")[0]
-    if _LANGUAGE.fullmatch(text) and (len(primary) in (2, 3) or primary.lower() == "x"):
+    singletons = re.findall(r"-([a-wy-z0-9])(?=-)", text.lower().partition("-x-")[0])
+    if (
+        _LANGUAGE.fullmatch(text)
+        and (len(primary) in (2, 3) or primary.lower() == "x")
+        and len(singletons) == len(set(singletons))
+    ):
         return text
     why = "is not a language tag"
     if "_" in text:

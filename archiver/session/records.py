@@ -10,16 +10,38 @@ required one is missing; a session without error findings never does.
 
 from __future__ import annotations
 
-import enum
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
 
 from archiver.findings import Where
 from archiver.session.edtf import EdtfDate
+from archiver.session.machine_record import (
+    CustodyEvent,
+    Dimensions,
+    Hazard,
+    Machine,
+    Made,
+    Maker,
+    Mandrel,
+    Mark,
+    Owner,
+    Part,
+    Photograph,
+    Platter,
+)
 from archiver.session.place import Places
 from archiver.session.quantity import Quantity
 from archiver.session.timestamp import Timestamp
+from archiver.session.vocabulary import (
+    ChannelLayout,
+    DriveKind,
+    MarkKind,
+    MediumKind,
+    PartState,
+    Role,
+    TakeKind,
+)
 
 __all__ = [
     "CaptureChain", "ChannelLayout", "Consent", "Contact", "CustodyEvent", "Device", "Dimensions",
@@ -28,88 +50,6 @@ __all__ = [
     "PartState", "Photograph", "Platter", "Rights", "Role", "Session", "Setup", "Stylus", "Take",
     "TakeKind",
 ]  # fmt: skip
-
-
-class Role(enum.StrEnum):
-    """What a person did in the session."""
-
-    MACHINE_OPERATOR = "machine operator"
-    PERFORMER = "performer"
-    RECORDING_ENGINEER = "recording engineer"
-    ANNOUNCER = "announcer"
-    PHOTOGRAPHER = "photographer"
-    CURATOR = "curator"
-    OBSERVER = "observer"
-
-
-class ChannelLayout(enum.StrEnum):
-    """How the channels of a file belong together."""
-
-    MONO = "mono"
-    STEREO = "stereo"
-    MULTICHANNEL = "multichannel"
-
-
-class MediumKind(enum.StrEnum):
-    """What carries the historic recording."""
-
-    WAX_CYLINDER = "wax cylinder"
-    FOIL_SHEET = "foil sheet"
-    WAX_DISC = "wax disc"
-    LACQUER_DISC = "lacquer disc"
-    CELLULOID_CYLINDER = "celluloid cylinder"
-    OTHER = "other"
-
-
-class DriveKind(enum.StrEnum):
-    """What turns the machine."""
-
-    HAND_CRANK = "hand crank"
-    SPRING = "spring"
-    WEIGHT = "weight"
-    MOTOR = "motor"
-    TREADLE = "treadle"
-
-
-class TakeKind(enum.StrEnum):
-    """What a take is."""
-
-    PERFORMANCE = "performance"
-    REPRODUCTION = "reproduction"
-    PERFORMANCE_AND_REPRODUCTION = "performance and reproduction"
-    ANNOUNCEMENT = "announcement"
-    ROOM_TONE = "room tone"
-    TEST_TONE = "test tone"
-
-    @property
-    def records(self) -> bool:
-        """Say whether the machine records in such a take."""
-        return self in (TakeKind.PERFORMANCE, TakeKind.PERFORMANCE_AND_REPRODUCTION)
-
-    @property
-    def plays(self) -> bool:
-        """Say whether the medium is played in such a take."""
-        return self in (TakeKind.REPRODUCTION, TakeKind.PERFORMANCE_AND_REPRODUCTION)
-
-
-class MarkKind(enum.StrEnum):
-    """What kind of mark stands on a machine."""
-
-    SERIAL_NUMBER = "serial number"
-    MAKERS_PLATE = "maker's plate"
-    STAMP = "stamp"
-    INSCRIPTION = "inscription"
-    LABEL = "label"
-
-
-class PartState(enum.StrEnum):
-    """State of a part of a machine."""
-
-    ORIGINAL = "original"
-    REPLACED = "replaced"
-    RESTORED = "restored"
-    MISSING = "missing"
-    UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,152 +217,12 @@ class Take:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Photograph:
-    """A photograph of the session or of a machine."""
-
-    file: str
-    caption: str | None = None
-    machine: str | None = None
-    date: EdtfDate | None = None
-    by: str | None = None
-    at: str = field(default="", compare=False, repr=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
     """Another document that belongs to the session."""
 
     file: str
     caption: str | None = None
     at: str = field(default="", compare=False, repr=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Maker:
-    """Who made a machine."""
-
-    name: str
-    place: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Made:
-    """When and where a machine was made, and on what the date rests."""
-
-    place: str | None = None
-    date: EdtfDate | None = None
-    statement: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Owner:
-    """Who owns a machine."""
-
-    name: str
-    place: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dimensions:
-    """Outer dimensions and weight."""
-
-    width: Quantity | None = None
-    depth: Quantity | None = None
-    height: Quantity | None = None
-    weight: Quantity | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mandrel:
-    """What carries a cylinder."""
-
-    diameter: Quantity
-    note: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Platter:
-    """What carries a disc."""
-
-    diameter: Quantity
-    note: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mark:
-    """A mark or inscription, letter by letter."""
-
-    kind: MarkKind
-    text: str
-    position: str | None = None
-    at: str = field(default="", compare=False, repr=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
-    """A part and its state."""
-
-    name: str
-    state: PartState
-    note: str | None = None
-    at: str = field(default="", compare=False, repr=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CustodyEvent:
-    """A change of hands."""
-
-    date: EdtfDate | None = None
-    holder: str | None = None
-    place: str | None = None
-    event: str | None = None
-    source: str | None = None
-    at: str = field(default="", compare=False, repr=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hazard:
-    """What may harm people or the machine."""
-
-    kind: str
-    note: str | None = None
-    at: str = field(default="", compare=False, repr=False)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Machine:
-    """One historic machine, as its own file describes it."""
-
-    id: str
-    names: tuple[str, ...]
-    type: str
-    maker: Maker | None = None
-    made: Made | None = None
-    inventory_number: str | None = None
-    owner: Owner | None = None
-    dimensions: Dimensions | None = None
-    mandrel: Mandrel | None = None
-    platter: Platter | None = None
-    groove_pitch: Quantity | None = None
-    recordable_length: Quantity | None = None
-    nominal_speed: Quantity | None = None
-    finish: str | None = None
-    materials: tuple[str, ...] = ()
-    marks: tuple[Mark, ...] = ()
-    parts: tuple[Part, ...] = ()
-    custody: tuple[CustodyEvent, ...] = ()
-    hazards: tuple[Hazard, ...] = ()
-    photographs: tuple[Photograph, ...] = ()
-    places: Places = field(default_factory=Places, compare=False, repr=False)
-
-    @property
-    def name(self) -> str:
-        """The usual name: the first one."""
-        return self.names[0] if self.names else self.id
-
-    def locate(self, path: str) -> Where:
-        """Return file and line of a field such as ``parts[2].state``."""
-        return self.places.locate(path)
 
 
 class _HasId(Protocol):

@@ -1,0 +1,156 @@
+"""What the file of a machine says, as typed records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from archiver.findings import Where
+from archiver.session.edtf import EdtfDate
+from archiver.session.place import Places
+from archiver.session.quantity import Quantity
+from archiver.session.vocabulary import MarkKind, PartState
+
+__all__ = [
+    "CustodyEvent", "Dimensions", "Hazard", "Machine", "Made", "Maker", "Mandrel", "Mark", "Owner",
+    "Part", "Photograph", "Platter",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photograph:
+    """A photograph of the session or of a machine."""
+
+    file: str
+    caption: str | None = None
+    machine: str | None = None
+    date: EdtfDate | None = None
+    by: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Maker:
+    """Who made a machine."""
+
+    name: str
+    place: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """When and where a machine was made, and on what the date rests."""
+
+    place: str | None = None
+    date: EdtfDate | None = None
+    statement: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Owner:
+    """Who owns a machine."""
+
+    name: str
+    place: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dimensions:
+    """Outer dimensions and weight."""
+
+    width: Quantity | None = None
+    depth: Quantity | None = None
+    height: Quantity | None = None
+    weight: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mandrel:
+    """What carries a cylinder."""
+
+    diameter: Quantity
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Platter:
+    """What carries a disc."""
+
+    diameter: Quantity
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A mark or inscription, letter by letter."""
+
+    kind: MarkKind
+    text: str
+    position: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A part and its state."""
+
+    name: str
+    state: PartState
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CustodyEvent:
+    """A change of hands."""
+
+    date: EdtfDate | None = None
+    holder: str | None = None
+    place: str | None = None
+    event: str | None = None
+    source: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hazard:
+    """What may harm people or the machine."""
+
+    kind: str
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """One historic machine, as its own file describes it."""
+
+    id: str
+    names: tuple[str, ...]
+    type: str
+    maker: Maker | None = None
+    made: Made | None = None
+    inventory_number: str | None = None
+    owner: Owner | None = None
+    dimensions: Dimensions | None = None
+    mandrel: Mandrel | None = None
+    platter: Platter | None = None
+    groove_pitch: Quantity | None = None
+    recordable_length: Quantity | None = None
+    nominal_speed: Quantity | None = None
+    finish: str | None = None
+    materials: tuple[str, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    parts: tuple[Part, ...] = ()
+    custody: tuple[CustodyEvent, ...] = ()
+    hazards: tuple[Hazard, ...] = ()
+    photographs: tuple[Photograph, ...] = ()
+    places: Places = field(default_factory=Places, compare=False, repr=False)
+
+    @property
+    def name(self) -> str:
+        """The usual name: the first one."""
+        return self.names[0] if self.names else self.id
+
+    def locate(self, path: str) -> Where:
+        """Return file and line of a field such as ``parts[2].state``."""
+        return self.places.locate(path)

@@ -1,0 +1,91 @@
+"""The closed lists of the sheet and the machine files, word for word."""
+
+from __future__ import annotations
+
+import enum
+
+__all__ = [
+    "ChannelLayout", "DriveKind", "MarkKind", "MediumKind", "PartState", "Role", "TakeKind",
+]  # fmt: skip
+
+
+class Role(enum.StrEnum):
+    """What a person did in the session."""
+
+    MACHINE_OPERATOR = "machine operator"
+    PERFORMER = "performer"
+    RECORDING_ENGINEER = "recording engineer"
+    ANNOUNCER = "announcer"
+    PHOTOGRAPHER = "photographer"
+    CURATOR = "curator"
+    OBSERVER = "observer"
+
+
+class ChannelLayout(enum.StrEnum):
+    """How the channels of a file belong together."""
+
+    MONO = "mono"
+    STEREO = "stereo"
+    MULTICHANNEL = "multichannel"
+
+
+class MediumKind(enum.StrEnum):
+    """What carries the historic recording."""
+
+    WAX_CYLINDER = "wax cylinder"
+    FOIL_SHEET = "foil sheet"
+    WAX_DISC = "wax disc"
+    LACQUER_DISC = "lacquer disc"
+    CELLULOID_CYLINDER = "celluloid cylinder"
+    OTHER = "other"
+
+
+class DriveKind(enum.StrEnum):
+    """What turns the machine."""
+
+    HAND_CRANK = "hand crank"
+    SPRING = "spring"
+    WEIGHT = "weight"
+    MOTOR = "motor"
+    TREADLE = "treadle"
+
+
+class TakeKind(enum.StrEnum):
+    """What a take is."""
+
+    PERFORMANCE = "performance"
+    REPRODUCTION = "reproduction"
+    PERFORMANCE_AND_REPRODUCTION = "performance and reproduction"
+    ANNOUNCEMENT = "announcement"
+    ROOM_TONE = "room tone"
+    TEST_TONE = "test tone"
+
+    @property
+    def records(self) -> bool:
+        """Say whether the machine records in such a take."""
+        return self in (TakeKind.PERFORMANCE, TakeKind.PERFORMANCE_AND_REPRODUCTION)
+
+    @property
+    def plays(self) -> bool:
+        """Say whether the medium is played in such a take."""
+        return self in (TakeKind.REPRODUCTION, TakeKind.PERFORMANCE_AND_REPRODUCTION)
+
+
+class MarkKind(enum.StrEnum):
+    """What kind of mark stands on a machine."""
+
+    SERIAL_NUMBER = "serial number"
+    MAKERS_PLATE = "maker's plate"
+    STAMP = "stamp"
+    INSCRIPTION = "inscription"
+    LABEL = "label"
+
+
+class PartState(enum.StrEnum):
+    """State of a part of a machine."""
+
+    ORIGINAL = "original"
+    REPLACED = "replaced"
+    RESTORED = "restored"
+    MISSING = "missing"
+    UNKNOWN = "unknown"
