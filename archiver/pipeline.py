@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from archiver import __version__, files
-from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.errors import ArchiverError, InputError, IntegrityError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order, stops_deposit
 from archiver.progress import Progress, Silent
 
@@ -196,8 +196,9 @@ def check_session(folder: Path, *, progress: Progress | None = None) -> CheckRep
 
 
 def _check(folder: Path, progress: Progress, *, to_the_end: bool) -> CheckReport:
-    from archiver.describe.agreement import disagreements, overlaps
+    from archiver.describe.agreement import disagreements
     from archiver.session.load import load_session
+    from archiver.session.take_order import check_durations
     from archiver.wave.capture import open_capture
 
     _require_folder(folder)
@@ -226,7 +227,7 @@ def _check(folder: Path, progress: Progress, *, to_the_end: bool) -> CheckReport
                 )
             progress.advance(sizes[take.file])
         durations = {facts.take: s for facts in captures if (s := facts.duration_s) is not None}
-        found += overlaps(loaded.session, durations)
+        found += check_durations(loaded.session, durations)
     return CheckReport(
         folder=folder,
         loaded=loaded,
@@ -351,10 +352,10 @@ def archive_session(
         destination, name, algorithms, needed_bytes=bytes_needed(sizes), on_bytes=progress.advance
     ) as bag:
         takes = job.write_masters(bag)
-        job.copy_kept(bag)
         findings = in_order(dict.fromkeys((*report.findings, *plan.findings, *job.findings)))
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
+        job.copy_kept(bag)
         progress.step("sealing", 0)
         place = job.seal(bag, takes, findings, version=version)
     payload = sum(file.size for file in job.payload)
@@ -436,8 +437,15 @@ class _Job:
         self._facts = {facts.take: facts for facts in report.captures}
 
     def write_masters(self, bag: BagBuilder) -> tuple[ArchivedTake, ...]:
-        """Write the master of every take."""
-        return tuple(self._master(bag, take, path) for take, path in self.plan.masters)
+        """Write the master of every take; one whose sound breaks off becomes a finding."""
+        done: list[ArchivedTake] = []
+        for take, path in self.plan.masters:
+            try:
+                done.append(self._master(bag, take, path))
+            except InputError as error:
+                self.findings.append(_unusable(self.session, take, error))
+                break
+        return tuple(done)
 
     def _master(self, bag: BagBuilder, take: Take, path: str) -> ArchivedTake:
         from archiver.custody.sound import BlockDigester, SpanDigester

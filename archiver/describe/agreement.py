@@ -6,13 +6,11 @@ a finding, because in thirty years nobody can tell which of the two was right.
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 from archiver.findings import Finding, Rule, Severity
 from archiver.session.records import Session, Take
 from archiver.signal.sampleformat import SampleFormat
 
-__all__ = ["disagreements", "overlaps"]
+__all__ = ["disagreements"]
 
 RATE_DIFFERS = Rule(
     code="capture-rate-differs",
@@ -31,18 +29,6 @@ CHANNELS_DIFFER = Rule(
     severity=Severity.ERROR,
     reason="Nobody can tell later what a channel without a meaning, or the missing one, held.",
     remedy="Give channels in the chain, or in the take where it differs, one meaning a channel.",
-)
-TAKE_OVERLAPS = Rule(
-    code="take-overlaps",
-    severity=Severity.WARNING,
-    reason="One chain cannot capture two takes at once: a start time or a file is wrong.",
-    remedy="Check the start times of both takes and that each names its own file.",
-)
-TAKE_OUTLASTS_SESSION = Rule(
-    code="take-outlasts-session",
-    severity=Severity.WARNING,
-    reason="A take that goes on after the end of the session has a wrong time or a wrong file.",
-    remedy="Check the start of the take and the end of the session.",
 )
 
 
@@ -104,48 +90,4 @@ def disagreements(
                 accepted=f"{_plural(samples.channels, 'meaning')}, in the order of the channels",
             )
         )
-    return tuple(found)
-
-
-def overlaps(session: Session, durations_s: dict[str, float]) -> tuple[Finding, ...]:
-    """Compare starts and lengths of takes of one chain with each other and the session.
-
-    Parameters
-    ----------
-    session : Session
-        What the sheet says.
-    durations_s : dict of str to float
-        Length of each take's capture in seconds, by take id.
-    """
-    found: list[Finding] = []
-    timed = sorted(
-        (take for take in session.takes if take.start is not None and take.id in durations_s),
-        key=lambda take: take.start.moment if take.start else session.start.moment,
-    )
-    last: dict[str, Take] = {}
-    for take in timed:
-        assert take.start is not None  # noqa: S101 - filtered above, for the type checker
-        end = take.start.moment + timedelta(seconds=durations_s[take.id])
-        if session.end is not None and end > session.end.moment:
-            found.append(
-                TAKE_OUTLASTS_SESSION.at(
-                    session.locate(f"{take.at}.start"),
-                    f"take {take.id} starts {take.start.text} and lasts "
-                    f"{durations_s[take.id]:.1f} s; the session ends {session.end.text}",
-                )
-            )
-        key = take.chain or ""
-        before = last.get(key)
-        if before is not None and before.start is not None:
-            gap = (take.start.moment - before.start.moment).total_seconds()
-            # Starts are written to the second at best.
-            if gap + 1 < durations_s[before.id]:
-                found.append(
-                    TAKE_OVERLAPS.at(
-                        session.locate(f"{take.at}.start"),
-                        f"take {take.id} starts {gap:.0f} s after take {before.id}, which "
-                        f"lasts {durations_s[before.id]:.1f} s",
-                    )
-                )
-        last[key] = take
     return tuple(found)
