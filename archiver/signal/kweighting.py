@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from archiver.signal.products import tall_product
 from archiver.signal.samples import Floats
 
-__all__ = ["KWeighting", "Stage", "response_db", "stages"]
+__all__ = ["KWeighting", "Stage", "response", "stages"]
 
 Stage = tuple[float, float, float, float, float]
 """Coefficients b0, b1, b2, a1, a2 of a second-order section; a0 is 1."""
@@ -59,16 +59,13 @@ def stages(sample_rate_hz: float) -> tuple[Stage, Stage]:
     return shelf, high_pass
 
 
-def response_db(sample_rate_hz: float, frequency_hz: float) -> float:
-    """Return the gain of the K-weighting at one frequency, in dB."""
-    z = complex(
-        math.cos(2.0 * math.pi * frequency_hz / sample_rate_hz),
-        -math.sin(2.0 * math.pi * frequency_hz / sample_rate_hz),
-    )
-    gain = 1.0
+def response(sample_rate_hz: float, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the gain of the K-weighting at frequencies, as a factor of amplitude."""
+    z = np.exp(-2j * np.pi * frequency_hz / sample_rate_hz)
+    gain = np.ones(len(frequency_hz))
     for b0, b1, b2, a1, a2 in stages(sample_rate_hz):
-        gain *= abs((b0 + b1 * z + b2 * z * z) / (1.0 + a1 * z + a2 * z * z))
-    return 20.0 * math.log10(gain)
+        gain *= np.abs((b0 + b1 * z + b2 * z * z) / (1.0 + a1 * z + a2 * z * z))
+    return gain
 
 
 Matrix = NDArray[np.float64]

@@ -11,12 +11,26 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from itertools import combinations
+from math import isnan
 from typing import Any
 
 from archiver.errors import InputError
-from archiver.signal.levels import ChannelLevels, LevelMeter, decibels
+from archiver.signal.channels import Pair, PairMeter
+from archiver.signal.clicks import ClickMeter, Clicks
+from archiver.signal.cutoff import spectral_cutoff_hz
+from archiver.signal.cuts import CutProposal, propose_cuts
+from archiver.signal.depth import DepthMeter
+from archiver.signal.faults import FaultSpan, clipping, dropouts, still_stretches
+from archiver.signal.hum import Hum
+from archiver.signal.levels import LevelMeter, decibels
 from archiver.signal.loudness import RANGE_STEP_S, LoudnessMeter
+from archiver.signal.lowend import LowEndMeter
+from archiver.signal.noise import ChannelNoise, channel_noise
+from archiver.signal.repeats import Repeat, RepeatMeter
+from archiver.signal.runs import RunMeter
 from archiver.signal.samples import Block, BlockReader, Bytes, SampleFormat
+from archiver.signal.spectrum import ShortTimeSpectra, SpectrumMeter
 from archiver.signal.stream import Consumer, Meter
 from archiver.signal.truepeak import TruePeakMeter, oversampling
 
@@ -28,7 +42,11 @@ HIGHEST_RATE_HZ = 384_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelMeasurements:
-    """What was measured on one channel; None where there is nothing to measure."""
+    """What was measured on one channel; None where there is nothing to measure.
+
+    ``depth_occupancy`` is the share of possible 24-bit values near zero that occur;
+    ``cutoff_hz`` is where the spectrum breaks off far below half the sample rate.
+    """
 
     sample_peak_dbfs: float | None
     true_peak_dbtp: float | None
@@ -37,7 +55,15 @@ class ChannelMeasurements:
     dc_offset: float
     dc_offset_dbfs: float | None
     bits_used: int | None
+    depth_occupancy: float | None
     invalid_samples: int
+    noise: ChannelNoise
+    hum: Hum | None
+    cutoff_hz: float | None
+    clicks: Clicks
+    clipped: tuple[FaultSpan, ...]
+    dropouts: tuple[FaultSpan, ...]
+    still: tuple[FaultSpan, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +86,9 @@ class TakeMeasurements:
     true_peak_dbtp: float | None
     oversampling: int
     channels: tuple[ChannelMeasurements, ...]
+    pairs: tuple[Pair, ...]
+    repeats: tuple[Repeat, ...]
+    cuts: tuple[CutProposal, ...]
 
 
 class _SharedReader:
@@ -146,7 +175,19 @@ class TakeMeter:
         self._loudness = LoudnessMeter(fmt.sample_rate_hz, weights)
         self._levels = LevelMeter(fmt.channels)
         self._true_peak = TruePeakMeter(fmt.sample_rate_hz, fmt.channels)
-        lanes: list[list[Meter[Any]]] = [[self._loudness, self._levels], [self._true_peak]]
+        self._clicks = ClickMeter(fmt.sample_rate_hz, fmt.channels)
+        self._runs = RunMeter(fmt.sample_rate_hz, fmt.channels)
+        self._repeats = RepeatMeter(fmt.sample_rate_hz)
+        self._depth = DepthMeter(fmt.channels)
+        self._pairs = PairMeter(fmt.channels)
+        self._spectrum = SpectrumMeter(fmt.sample_rate_hz, fmt.channels)
+        self._low_end = LowEndMeter(fmt.sample_rate_hz, fmt.channels)
+        # Lanes of about equal work.
+        lanes: list[list[Meter[Any]]] = [
+            [self._loudness, self._levels, self._depth, self._pairs],
+            [self._true_peak, self._clicks, self._runs, self._repeats],
+            [self._spectrum, self._low_end],
+        ]
         self._reader = _SharedReader(fmt, len(lanes))
         self._lanes = [_Lane(self._reader, meters) for meters in lanes]
 
@@ -159,12 +200,14 @@ class TakeMeter:
         blocks, spare = self._reader.finish()
         for lane in self._lanes:
             lane.feed(blocks)
+        rate = self._format.sample_rate_hz
         loudness = self._loudness.result()
         true_peaks = self._true_peak.result()
+        spectra = self._spectrum.result()
         return TakeMeasurements(
             format=self._format,
             frames=self._reader.frames,
-            duration_s=self._reader.frames / self._format.sample_rate_hz,
+            duration_s=self._reader.frames / rate,
             spare_bytes=spare,
             channel_weights=self._weights,
             integrated_lufs=loudness.integrated_lufs,
@@ -173,13 +216,59 @@ class TakeMeter:
             max_momentary_lufs=loudness.max_momentary_lufs,
             max_short_term_lufs=loudness.max_short_term_lufs,
             true_peak_dbtp=decibels(max(true_peaks)),
-            oversampling=oversampling(self._format.sample_rate_hz),
-            channels=tuple(
-                _channel(levels, peak)
-                for levels, peak in zip(self._levels.result(), true_peaks, strict=True)
-            ),
+            oversampling=oversampling(rate),
+            channels=self._channels(true_peaks, spectra),
+            pairs=self._all_pairs(spectra),
+            repeats=self._repeats.result(),
+            cuts=propose_cuts(spectra.bands),
         )
 
+    def _channels(
+        self, true_peaks: tuple[float, ...], spectra: ShortTimeSpectra
+    ) -> tuple[ChannelMeasurements, ...]:
+        rate = self._format.sample_rate_hz
+        low_end = self._low_end.result()
+        found = []
+        for levels, peak, occupancy, clicks, runs, fine, low, hum in zip(
+            self._levels.result(),
+            true_peaks,
+            self._depth.result(),
+            self._clicks.result(),
+            self._runs.result(),
+            spectra.channels,
+            low_end.spectra,
+            low_end.hum,
+            strict=True,
+        ):
+            quiet = fine.quiet(0.1, 10)
+            found.append(
+                ChannelMeasurements(
+                    true_peak_dbtp=decibels(peak),
+                    **asdict(levels),
+                    depth_occupancy=occupancy,
+                    noise=channel_noise(fine, spectra.bin_hz, low, low_end.bin_hz, rate),
+                    hum=hum,
+                    cutoff_hz=spectral_cutoff_hz(quiet[0], spectra.bin_hz, rate) if quiet else None,
+                    clicks=clicks,
+                    clipped=clipping(runs, levels.bits_used, rate),
+                    dropouts=dropouts(runs, levels.bits_used, rate),
+                    still=still_stretches(runs, rate),
+                )
+            )
+        return tuple(found)
 
-def _channel(levels: ChannelLevels, true_peak: float) -> ChannelMeasurements:
-    return ChannelMeasurements(true_peak_dbtp=decibels(true_peak), **asdict(levels))
+    def _all_pairs(self, spectra: ShortTimeSpectra) -> tuple[Pair, ...]:
+        identical, opposite = self._pairs.result()
+        found = []
+        for one, two in combinations(range(self._format.channels), 2):
+            correlation = float(spectra.correlation[one, two])
+            found.append(
+                Pair(
+                    first=one + 1,
+                    second=two + 1,
+                    identical=(one, two) in identical,
+                    opposite=(one, two) in opposite,
+                    correlation=None if isnan(correlation) else correlation,
+                )
+            )
+        return tuple(found)

@@ -1,0 +1,190 @@
+"""Noise floor, signal-to-noise ratio, third-octave spectrum and usable bandwidth.
+
+The noise is what the quietest tenth of the frames holds, or a take of room tone.
+The programme is what the frames hold that lie above a gate 10 dB below their mean
+power, K-weighted, as the relative gate of BS.1770 does for loudness. Where the
+programme does not stand out of the noise, a ratio is not measured; it is not 0.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from archiver.signal.levelsorted import LevelSorted
+from archiver.signal.thirdoctave import Band, band_powers, bands
+
+__all__ = [
+    "BANDWIDTH_MARGIN_DB",
+    "BandLevel",
+    "Bandwidth",
+    "ChannelNoise",
+    "NoiseSource",
+    "against",
+    "channel_noise",
+]
+
+BANDWIDTH_MARGIN_DB = 3.0
+"""A band is usable where the programme alone is this far above the noise."""
+
+_QUIET_SHARE = 0.10
+_LEAST_FRAMES = 10
+_GATE_DB = 10.0
+_CROSSOVER_HZ = 225.0
+_LEAST_EXCESS_DB = 0.3
+_RATIO_LOW_HZ = 20.0
+_RATIO_HIGH_HZ = 20_000.0
+
+
+class NoiseSource(enum.StrEnum):
+    """Where the noise was measured."""
+
+    QUIET_PARTS = "quiet parts"
+    ROOM_TONE = "room tone"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandLevel:
+    """Levels in one third-octave band, in dBFS RMS; None where there is nothing.
+
+    ``level_dbfs`` is of the whole take, ``programme_dbfs`` of its sounding parts,
+    ``noise_dbfs`` of the noise.
+    """
+
+    nominal_hz: float
+    level_dbfs: float | None
+    programme_dbfs: float | None
+    noise_dbfs: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bandwidth:
+    """From the lower edge of the lowest usable band to the upper edge of the highest."""
+
+    low_hz: float
+    high_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelNoise:
+    """Noise of one channel, from 20 Hz to 20 kHz, and what it leaves of the programme."""
+
+    source: NoiseSource | None
+    noise_floor_dbfs: float | None
+    signal_to_noise_db: float | None
+    bandwidth: Bandwidth | None
+    bands: tuple[BandLevel, ...]
+
+
+def _decibels(power: float) -> float | None:
+    return float(10.0 * np.log10(power)) if power > 0.0 else None
+
+
+def _power(level_db: float | None) -> float:
+    return 0.0 if level_db is None else float(10.0 ** (level_db / 10.0))
+
+
+def channel_noise(
+    fine: LevelSorted, fine_hz: float, low: LevelSorted, low_hz: float, sample_rate_hz: int
+) -> ChannelNoise:
+    """Work out the noise of one channel.
+
+    Parameters
+    ----------
+    fine, low : LevelSorted
+        Spectra of 100 ms, and of about 1 s of the decimated sound for the bands
+        below 225 Hz.
+    fine_hz, low_hz : float
+        Widths of their bins.
+    sample_rate_hz : int
+        Decides which bands there are.
+    """
+    every = bands(sample_rate_hz)
+    split = sum(band.centre_hz < _CROSSOVER_HZ for band in every)
+    lower, upper = every[:split], every[split:]
+    columns: list[list[float | None]] = []
+    quiet_low = low.quiet(_QUIET_SHARE, 1)
+    quiet_fine = fine.quiet(_QUIET_SHARE, _LEAST_FRAMES)
+    for below, above in (
+        (low.mean(), fine.mean()),
+        (low.programme(_GATE_DB), fine.programme(_GATE_DB)),
+        (
+            quiet_low[0] if quiet_low and quiet_fine else None,
+            quiet_fine[0] if quiet_fine else None,
+        ),
+    ):
+        levels: list[float | None] = []
+        for powers, width, part in ((below, low_hz, lower), (above, fine_hz, upper)):
+            if powers is None:
+                levels += [None] * len(part)
+            else:
+                levels += [_decibels(float(one)) for one in band_powers(powers, width, part)]
+        columns.append(levels)
+    found = tuple(
+        BandLevel(
+            nominal_hz=band.nominal_hz, level_dbfs=level, programme_dbfs=programme, noise_dbfs=noise
+        )
+        for band, level, programme, noise in zip(every, *columns, strict=True)
+    )
+    return _judged(found, every, NoiseSource.QUIET_PARTS if quiet_fine else None)
+
+
+def against(noise: ChannelNoise, room_tone: ChannelNoise, sample_rate_hz: int) -> ChannelNoise:
+    """Return the same programme measured against a take of room tone of the same channel."""
+    known = {band.nominal_hz: band.level_dbfs for band in room_tone.bands}
+    found = tuple(replace(band, noise_dbfs=known.get(band.nominal_hz)) for band in noise.bands)
+    return _judged(found, bands(sample_rate_hz), NoiseSource.ROOM_TONE)
+
+
+def _judged(
+    found: tuple[BandLevel, ...], every: Sequence[Band], source: NoiseSource | None
+) -> ChannelNoise:
+    audible = [
+        level
+        for level, band in zip(found, every, strict=True)
+        if band.centre_hz >= _RATIO_LOW_HZ - 1.0 and band.centre_hz <= _RATIO_HIGH_HZ
+    ]
+    noise = sum(_power(level.noise_dbfs) for level in audible)
+    programme = sum(_power(level.programme_dbfs) for level in audible)
+    return ChannelNoise(
+        source=source,
+        noise_floor_dbfs=_decibels(noise),
+        signal_to_noise_db=_ratio(programme, noise),
+        bandwidth=_bandwidth(found, every),
+        bands=found,
+    )
+
+
+def _ratio(programme: float, noise: float) -> float | None:
+    """Return the ratio of what the programme adds to the noise, in dB."""
+    if noise <= 0.0 or programme <= noise * 10.0 ** (_LEAST_EXCESS_DB / 10.0):
+        return None
+    return float(10.0 * np.log10((programme - noise) / noise))
+
+
+def _bandwidth(found: Sequence[BandLevel], every: Sequence[Band]) -> Bandwidth | None:
+    ratios = [_ratio(_power(one.programme_dbfs), _power(one.noise_dbfs)) for one in found]
+    usable = [ratio is not None and ratio >= BANDWIDTH_MARGIN_DB for ratio in ratios]
+    if not any(usable):
+        return None
+    best = max(
+        (index for index, ratio in enumerate(ratios) if ratio is not None),
+        key=lambda index: ratios[index] or 0.0,
+    )
+    return Bandwidth(
+        low_hz=every[_reach(usable, best, -1)].low_hz,
+        high_hz=every[_reach(usable, best, 1)].high_hz,
+    )
+
+
+def _reach(usable: Sequence[bool], start: int, step: int) -> int:
+    """Go from band to band while no more than one in a row is not usable."""
+    reached, index = start, start + step
+    while 0 <= index < len(usable) and abs(index - reached) <= 2:
+        if usable[index]:
+            reached = index
+        index += step
+    return reached
