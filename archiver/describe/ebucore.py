@@ -10,12 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from lxml import etree
-
 from archiver.describe.embedded import master_identifier
 from archiver.describe.facts import Archive, FileFacts, MasterFacts
 from archiver.describe.people import PublicPerson, people_of
-from archiver.describe.vocabulary import EBUCORE_ROLES, hash_name
+from archiver.describe.vocabulary import DIGESTS, EBUCORE_ROLES
 from archiver.describe.wording import (
     chain_text,
     machine_text,
@@ -27,8 +25,17 @@ from archiver.describe.wording import (
     xsd_duration,
     xsd_time,
 )
-from archiver.describe.xmltext import XML_LANG, Namespace, legal_uri, path_reference, serialised
-from archiver.session.records import Organisation, Rights, Session, Take
+from archiver.describe.xmltext import legal_uri, path_reference
+from archiver.describe.xmltree import XML_LANG, Element, Namespace, serialised
+from archiver.session.records import (
+    CaptureChain,
+    Machine,
+    Medium,
+    Organisation,
+    Rights,
+    Session,
+    Take,
+)
 from archiver.signal.sampleformat import SampleFormat
 
 __all__ = ["EBUCORE", "axml_for", "document"]
@@ -84,6 +91,13 @@ def axml_for(
     people = people_of(session)
     identifier = master_identifier(session, take)
     _take(core, session, take, people)
+    machine, medium = session.machine_of(take), session.medium_of(take)
+    _equipment(
+        core,
+        [machine] if machine else [],
+        [medium] if medium else [],
+        [chain for chain in [session.chain_of(take)] if chain],
+    )
     _alternative_title(core, session)
     _identifier(core, identifier, "take identifier")
     _relation(core, "isPartOf", session.identifier, "session")
@@ -105,6 +119,7 @@ def document(archive: Archive) -> bytes:
     if archive.run.doi:
         _identifier(core, archive.run.doi, "DOI")
     _session_context(core, session)
+    _equipment(core, session.machines, session.media, session.chains)
     kind = _EC.add(core, "type")
     _DC.add(kind, "type", "Sound")
     _EC.add(kind, "objectType", attributes={"typeLabel": "sound"})
@@ -146,7 +161,7 @@ def document(archive: Archive) -> bytes:
     return serialised(root)
 
 
-def _main(session: Session, modified: str) -> tuple[etree._Element, etree._Element]:
+def _main(session: Session, modified: str) -> tuple[Element, Element]:
     day, _, time = modified.partition("T")
     attributes = {
         "version": "1.10",
@@ -158,50 +173,43 @@ def _main(session: Session, modified: str) -> tuple[etree._Element, etree._Eleme
     return root, _EC.add(root, "coreMetadata")
 
 
-def _text(
-    parent: etree._Element, name: str, text: str, language: str | None = None
-) -> etree._Element:
+def _text(parent: Element, name: str, text: str, language: str | None = None) -> Element:
     return _DC.add(parent, name, text, {XML_LANG: language})
 
 
-def _alternative_title(core: etree._Element, session: Session) -> None:
+def _alternative_title(core: Element, session: Session) -> None:
     title = _EC.add(core, "alternativeTitle", attributes={"typeLabel": "session"})
     _text(title, "title", session.title, session.language)
 
 
-def _identifier(parent: etree._Element, identifier: str, label: str) -> None:
+def _identifier(parent: Element, identifier: str, label: str) -> None:
     _DC.add(
         _EC.add(parent, "identifier", attributes={"typeLabel": label}), "identifier", identifier
     )
 
 
-def _relation(core: etree._Element, name: str, identifier: str, label: str) -> None:
+def _relation(core: Element, name: str, identifier: str, label: str) -> None:
     relation = _EC.add(core, name, attributes={"typeLabel": label})
     holder = _EC.add(relation, "relationIdentifier")
     _DC.add(holder, "identifier", identifier)
 
 
-def _description(core: etree._Element, label: str, text: str | None, language: str | None) -> None:
+def _description(core: Element, label: str, text: str | None, language: str | None) -> None:
     if text:
         description = _EC.add(core, "description", attributes={"typeLabel": label})
         _text(description, "description", text, language)
 
 
-def _take(
-    core: etree._Element, session: Session, take: Take, people: Mapping[str, PublicPerson]
-) -> None:
+def _take(core: Element, session: Session, take: Take, people: Mapping[str, PublicPerson]) -> None:
     """Write what belongs to the take itself."""
     title = _EC.add(core, "title")
     _text(title, "title", take_title(session, take), session.language)
     machine, medium = session.machine_of(take), session.medium_of(take)
-    setup, chain = session.setup_of(take), session.chain_of(take)
-    # Sentences that are put together here have English labels, so they carry no language.
+    setup = session.setup_of(take)
     _description(core, "remarks", take.remarks, session.language)
-    _description(core, "machine", machine_text(machine) if machine else None, None)
-    _description(core, "medium", medium_text(medium) if medium else None, None)
     _description(core, "playings before", playings_text(take), "en")
+    # Sentences with English labels around texts of the sheet carry no language.
     _description(core, "set-up", setup_text(setup) if setup else None, None)
-    _description(core, "capture chain", chain_text(chain) if chain else None, None)
     present = [people[id_] for id_ in take.operators if id_ in people]
     _people(core, present)
     date = _EC.add(core, "date")
@@ -224,7 +232,21 @@ def _take(
         _relation(core, "isRelatedTo", medium.id, "medium")
 
 
-def _session_context(core: etree._Element, session: Session) -> None:
+def _equipment(
+    core: Element,
+    machines: Iterable[Machine],
+    media: Iterable[Medium],
+    chains: Iterable[CaptureChain],
+) -> None:
+    for machine in machines:
+        _description(core, "machine", machine_text(machine), None)
+    for medium in media:
+        _description(core, "medium", medium_text(medium), None)
+    for chain in chains:
+        _description(core, "capture chain", chain_text(chain), None)
+
+
+def _session_context(core: Element, session: Session) -> None:
     """Write what holds for every take of the session."""
     language = session.language
     for subject in session.subjects:
@@ -239,18 +261,18 @@ def _session_context(core: etree._Element, session: Session) -> None:
     _rights(core, session.rights, session)
 
 
-def _people(core: etree._Element, people: Iterable[PublicPerson]) -> None:
+def _people(core: Element, people: Iterable[PublicPerson]) -> None:
     for person in people:
         attributes = {"entityId": person.identifier and legal_uri(person.identifier)}
         contributor = _EC.add(core, "contributor", attributes=attributes)
         details = _EC.add(contributor, "contactDetails")
         _EC.add(details, "name", person.name)
         _EC.add(details, "additionalInformation", person.consent, {"typeLabel": "consent"})
-        role = EBUCORE_ROLES.get(person.role, person.role)
+        role = EBUCORE_ROLES[person.role]
         _EC.add(contributor, "role", attributes={"typeLabel": role})
 
 
-def _organisation(parent: etree._Element, organisation: Organisation) -> None:
+def _organisation(parent: Element, organisation: Organisation) -> None:
     details = _EC.add(parent, "organisationDetails")
     _EC.add(details, "organisationName", organisation.name)
     code = _EC.add(details, "organisationCode", attributes={"typeLabel": "short name"})
@@ -274,7 +296,7 @@ def _organisation(parent: etree._Element, organisation: Organisation) -> None:
         _EC.add(_EC.add(entity, "contactDetails"), "name", contact.name)
 
 
-def _rights(core: etree._Element, rights: Rights, session: Session) -> None:
+def _rights(core: Element, rights: Rights, session: Session) -> None:
     element = _EC.add(core, "rights")
     _text(element, "rights", rights.statement, session.language)
     if rights.uri:
@@ -288,11 +310,11 @@ def _rights(core: etree._Element, rights: Rights, session: Session) -> None:
         _EC.add(element, "exploitationIssues", restriction, {XML_LANG: session.language})
 
 
-def _provider(root: etree._Element, organisation: Organisation) -> None:
+def _provider(root: Element, organisation: Organisation) -> None:
     _organisation(_EC.add(root, "metadataProvider"), organisation)
 
 
-def _format(core: etree._Element, session: Session, take: Take, sound: _Sound) -> None:
+def _format(core: Element, session: Session, take: Take, sound: _Sound) -> None:
     samples = sound.samples
     element = _EC.add(core, "format", attributes={"formatName": "Broadcast Wave Format"})
     _audio(element, session, take, sound)
@@ -318,10 +340,10 @@ def _format(core: etree._Element, session: Session, take: Take, sound: _Sound) -
         for algorithm, digest in list(sound.file.digests.items())[-1:]:
             hashed = _EC.add(element, "hash")
             _EC.add(hashed, "hashValue", digest)
-            _EC.add(hashed, "hashFunction", attributes={"typeLabel": hash_name(algorithm)})
+            _EC.add(hashed, "hashFunction", attributes={"typeLabel": DIGESTS[algorithm].name})
 
 
-def _audio(element: etree._Element, session: Session, take: Take, sound: _Sound) -> None:
+def _audio(element: Element, session: Session, take: Take, sound: _Sound) -> None:
     samples = sound.samples
     audio = _EC.add(element, "audioFormat", attributes={"audioFormatName": "PCM"})
     kind = "IEEE 754 float" if samples.encoding == "float" else "linear PCM"
@@ -341,20 +363,20 @@ def _audio(element: etree._Element, session: Session, take: Take, sound: _Sound)
         _EC.add(audio, "audioTrack", attributes={"trackId": f"channel-{number}", "trackName": name})
     _EC.add(audio, "channels", str(samples.channels))
     if sound.master is not None:
-        _measured(audio, sound.master)
+        _levels(audio, sound.master)
 
 
-def _measured(audio: etree._Element, master: MasterFacts) -> None:
+def _levels(audio: Element, master: MasterFacts) -> None:
     _EC.add(audio, "technicalAttributeString", master.samples_md5, {"typeLabel": "MD5 of samples"})
-    measured = master.measured
-    if measured is None:
+    levels = master.levels
+    if levels is None:
         return
     figures = (
-        ("integrated loudness", measured.integrated_lufs, "LUFS"),
-        ("loudness range", measured.range_lu, "LU"),
-        ("maximum true peak level", measured.true_peak_dbtp, "dBTP"),
-        ("maximum momentary loudness", measured.max_momentary_lufs, "LUFS"),
-        ("maximum short-term loudness", measured.max_short_term_lufs, "LUFS"),
+        ("integrated loudness", levels.integrated_lufs, "LUFS"),
+        ("loudness range", levels.range_lu, "LU"),
+        ("maximum true peak level", levels.true_peak_dbtp, "dBTP"),
+        ("maximum momentary loudness", levels.max_momentary_lufs, "LUFS"),
+        ("maximum short-term loudness", levels.max_short_term_lufs, "LUFS"),
     )
     for label, value, unit in figures:
         if value is not None:

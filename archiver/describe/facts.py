@@ -19,6 +19,7 @@ __all__ = [
     "EventKind",
     "FileFacts",
     "FileRole",
+    "Levels",
     "Library",
     "MasterFacts",
     "Outcome",
@@ -79,7 +80,7 @@ class FileFacts:
     take : str, optional
         Id of the take the file belongs to.
     original_name : str, optional
-        Name under which the file came in.
+        Path in the session folder, as the sheet names it.
     derived_from : str, optional
         Path of the file it was made from.
     """
@@ -95,6 +96,31 @@ class FileFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Levels:
+    """Loudness and true peak of a master; None where they cannot be measured.
+
+    Source of the quantities: ITU-R BS.1770, EBU R 128 and EBU Tech 3342.
+    """
+
+    integrated_lufs: float | None
+    range_lu: float | None
+    true_peak_dbtp: float | None
+    max_momentary_lufs: float | None
+    max_short_term_lufs: float | None
+
+    @classmethod
+    def of(cls, measured: TakeMeasurements) -> Levels:
+        """Take the figures from what was measured on the take."""
+        return cls(
+            integrated_lufs=measured.integrated_lufs,
+            range_lu=measured.range_lu,
+            true_peak_dbtp=measured.true_peak_dbtp,
+            max_momentary_lufs=measured.max_momentary_lufs,
+            max_short_term_lufs=measured.max_short_term_lufs,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MasterFacts:
     """What was measured on the master of a take; ``samples_md5`` covers the sample bytes alone."""
 
@@ -104,7 +130,7 @@ class MasterFacts:
     frames: int
     samples_md5: str
     bext_version: int = 2
-    measured: TakeMeasurements | None = None
+    levels: Levels | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,8 +200,8 @@ class RunFacts:
 class Archive:
     """Everything the documents are made from.
 
-    ``by_path``, ``by_take`` and ``master_of`` index the files and masters, so that a
-    document stays linear in the number of takes.
+    ``by_path``, ``by_source``, ``by_take`` and ``master_of`` index the files and masters,
+    so that a document stays linear in the number of takes.
     """
 
     session: Session
@@ -183,6 +209,7 @@ class Archive:
     masters: tuple[MasterFacts, ...]
     run: RunFacts
     by_path: Mapping[str, FileFacts] = field(init=False, compare=False, repr=False)
+    by_source: Mapping[str, FileFacts] = field(init=False, compare=False, repr=False)
     by_take: Mapping[str | None, tuple[FileFacts, ...]] = field(
         init=False, compare=False, repr=False
     )
@@ -194,5 +221,9 @@ class Archive:
         for file in self.files:
             takes.setdefault(file.take, []).append(file)
         object.__setattr__(self, "by_path", {file.path: file for file in self.files})
+        sources = {
+            file.original_name or file.path.removeprefix("data/"): file for file in self.files
+        }
+        object.__setattr__(self, "by_source", sources)
         object.__setattr__(self, "by_take", {take: tuple(files) for take, files in takes.items()})
         object.__setattr__(self, "master_of", {master.take: master for master in self.masters})

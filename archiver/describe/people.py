@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from archiver.session.records import Operator, Session
+from archiver.session.records import Operator, Role, Session
 
 __all__ = ["PublicPerson", "is_named", "people_of", "public_identifier", "public_name"]
 
@@ -40,10 +40,15 @@ class PublicPerson:
 
     key: str
     name: str
-    role: str
+    role: Role
     identifier: str | None
     named: bool
     consent: str
+
+    @property
+    def with_role(self) -> str:
+        """Name and role, or the role alone where the name is withheld."""
+        return f"{self.name} ({self.role})" if self.named else self.name
 
 
 def people_of(session: Session) -> dict[str, PublicPerson]:
@@ -52,7 +57,7 @@ def people_of(session: Session) -> dict[str, PublicPerson]:
         operator.id: PublicPerson(
             key=f"person-{number}",
             name=public_name(operator),
-            role=str(operator.role),
+            role=operator.role,
             identifier=public_identifier(operator),
             named=is_named(operator),
             consent=_consent(operator),

@@ -1,0 +1,155 @@
+"""DataCite metadata as JSON, for registering a DOI.
+
+Source: DataCite Metadata Schema 4.5 (namespace ``kernel-4`` for every 4.x), in the JSON
+form of its REST API. Without a DOI the document has everything but the DOI.
+"""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from typing import Any
+
+from archiver.describe.facts import Archive, FileRole
+from archiver.describe.people import people_of
+from archiver.describe.rights import known_rights
+from archiver.describe.vocabulary import DATACITE_CONTRIBUTORS
+from archiver.describe.wording import take_title, xsd_date, xsd_duration
+from archiver.describe.xmltext import legal, legal_uri
+from archiver.session.records import Machine, Session
+
+__all__ = ["document"]
+
+_ORCID = "https://orcid.org/"
+
+
+def document(archive: Archive) -> bytes:
+    """Describe the session, for a DOI."""
+    session, run = archive.session, archive.run
+    year = run.archived[:4]
+    facts: dict[str, Any] = {
+        "schemaVersion": "http://datacite.org/schema/kernel-4",
+        "types": {"resourceType": "Demonstration recording", "resourceTypeGeneral": "Sound"},
+        "creators": [{"name": session.organisation.name, "nameType": "Organizational"}],
+        "titles": [{"title": session.title, "lang": session.language}],
+        "publisher": {"name": session.organisation.name},
+        "publicationYear": year,
+        "language": session.language,
+        "subjects": [
+            {"subject": subject, "lang": session.language}
+            for subject in dict.fromkeys(session.subjects)
+        ],
+        "contributors": _contributors(session),
+        "dates": _dates(archive),
+        "alternateIdentifiers": [
+            {
+                "alternateIdentifier": session.identifier,
+                "alternateIdentifierType": "session identifier",
+            },
+            {
+                "alternateIdentifier": run.bag_identifier,
+                "alternateIdentifierType": "package identifier",
+            },
+        ],
+        "relatedItems": [
+            {
+                "relatedItemType": "PhysicalObject",
+                "relationType": "IsDerivedFrom",
+                "titles": [{"title": title}],
+            }
+            for title in dict.fromkeys(_machine_title(machine) for machine in session.machines)
+        ],
+        "sizes": _sizes(archive),
+        "formats": list(dict.fromkeys(file.media_type for file in archive.files)),
+        "rightsList": _rights(session),
+        "descriptions": _descriptions(session),
+        "geoLocations": [{"geoLocationPlace": session.place}],
+    }
+    if run.doi:
+        facts["doi"] = run.doi
+        facts["prefix"], _, facts["suffix"] = run.doi.partition("/")
+    kept = {name: value for name, value in facts.items() if value}
+    # A lone surrogate cannot be written as UTF-8, so the XML rule for text holds here too.
+    return legal(json.dumps(kept, ensure_ascii=False, indent=2)).encode() + b"\n"
+
+
+def _contributors(session: Session) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = []
+    for person in people_of(session).values():
+        facts: dict[str, Any] = {
+            "name": person.name if person.named else person.name[:1].upper() + person.name[1:],
+            "nameType": "Personal",
+            "contributorType": DATACITE_CONTRIBUTORS[person.role],
+        }
+        if person.identifier:
+            is_orcid = person.identifier.startswith(_ORCID)
+            facts["nameIdentifiers"] = [
+                {
+                    "nameIdentifier": person.identifier,
+                    "nameIdentifierScheme": "ORCID" if is_orcid else "URI",
+                }
+            ]
+        found.append(facts)
+    holder = {"name": session.rights.holder, "contributorType": "RightsHolder"}
+    hosting = {
+        "name": session.organisation.name,
+        "nameType": "Organizational",
+        "contributorType": "HostingInstitution",
+    }
+    return [*found, holder, hosting]
+
+
+def _dates(archive: Archive) -> list[dict[str, str]]:
+    session = archive.session
+    start = xsd_date(session.start)
+    end = xsd_date(session.end) if session.end is not None else start
+    return [
+        {"date": start if start == end else f"{start}/{end}", "dateType": "Collected"},
+        {"date": archive.run.archived[:10], "dateType": "Created"},
+    ]
+
+
+def _sizes(archive: Archive) -> list[str]:
+    masters = [file for file in archive.files if file.role is FileRole.MASTER]
+    if not masters:
+        return []
+    seconds = sum(
+        (Fraction(one.frames, one.samples.sample_rate_hz) for one in archive.masters), Fraction()
+    )
+    return [
+        f"{len(masters)} takes",
+        f"{sum(file.size_bytes for file in masters)} bytes",
+        xsd_duration(round(seconds * 1000), 1000),
+    ]
+
+
+def _machine_title(machine: Machine) -> str:
+    number = machine.inventory_number
+    return f"{machine.name} ({number})" if number else machine.name
+
+
+def _rights(session: Session) -> list[dict[str, str]]:
+    rights = session.rights
+    entry = {"rights": rights.statement, "lang": session.language}
+    if rights.uri:
+        entry["rightsUri"] = legal_uri(rights.uri)
+    known = known_rights(rights.uri)
+    if known is not None and known.spdx:
+        entry["rightsIdentifier"] = known.spdx
+        entry["rightsIdentifierScheme"] = "SPDX"
+    restrictions = dict.fromkeys(session.restrictions)
+    return [entry, *({"rights": text, "lang": session.language} for text in restrictions)]
+
+
+def _descriptions(session: Session) -> list[dict[str, str]]:
+    contents = "\n".join(f"{take.id}: {take_title(session, take)}" for take in session.takes)
+    texts = (
+        (session.summary, "Abstract"),
+        (session.purpose, "Other"),
+        (contents, "TableOfContents"),
+    )
+    return [
+        {"description": text, "descriptionType": kind, "lang": session.language}
+        for text, kind in texts
+        if text
+    ]

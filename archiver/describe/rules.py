@@ -1,0 +1,145 @@
+"""What can be wrong with a description, each rule with its reason and remedy."""
+
+from __future__ import annotations
+
+from archiver.findings import Rule, Severity
+
+_E, _W, _N = Severity.ERROR, Severity.WARNING, Severity.NOTE
+
+_DEFECT = "This is a fault of the program, not of the sheet: report it with the finding"
+_AGAIN = "Make the documents again from the bag; if it stays, report it as a fault of the program"
+
+TEXT_REPLACED = Rule(
+    code="describe-character-replaced",
+    severity=_W,
+    reason="XML 1.0 cannot hold this character, so U+FFFD stands in its place in the documents.",
+    remedy="Delete the character in the sheet; it is often invisible, so retype the word.",
+)
+NAME_WITHHELD = Rule(
+    code="describe-withheld-name",
+    severity=_E,
+    reason="A person who has given no consent is not named in public documents.",
+    remedy="Take the name out of this text, or write down the consent if it has been given.",
+)
+TERM_UNMAPPED = Rule(
+    code="describe-term-unmapped",
+    severity=_N,
+    reason="No confirmed concept of a shared vocabulary is known for this term; it stands as text.",
+    remedy="Nothing has to be done; an institution may add the concept when it catalogues.",
+)
+RIGHTS_UNKNOWN = Rule(
+    code="describe-rights-uri-unknown",
+    severity=_N,
+    reason="Receivers act by themselves only on the URIs of rightsstatements.org and Creative "
+    "Commons.",
+    remedy="Where one of them fits, give it; else the statement in words stands.",
+)
+RIGHTS_FORM = Rule(
+    code="describe-rights-uri-form",
+    severity=_W,
+    reason="The page for people is not the URI of the licence or statement, so machines miss it.",
+    remedy="Give the URI in its canonical form.",
+)
+
+MALFORMED = Rule(
+    code="describe-not-well-formed",
+    severity=_E,
+    reason="A document that cannot be parsed describes nothing.",
+    remedy=_AGAIN,
+)
+ROOT = Rule(
+    code="describe-root",
+    severity=_E,
+    reason="A document begins with the root element of its standard, in its namespace and version.",
+    remedy=_AGAIN,
+)
+REQUIRED = Rule(
+    code="describe-required-missing",
+    severity=_E,
+    reason="The standard leaves this open, but receivers need it.",
+    remedy=_DEFECT,
+)
+IDENTIFIER_TWICE = Rule(
+    code="describe-identifier-twice",
+    severity=_E,
+    reason="An identifier that stands for two things stands for none.",
+    remedy=_DEFECT,
+)
+DANGLING = Rule(
+    code="describe-identifier-dangling",
+    severity=_E,
+    reason="A link to something that is not in the document leads nowhere.",
+    remedy=_DEFECT,
+)
+DATE = Rule(
+    code="describe-date",
+    severity=_E,
+    reason="Receivers sort and compare by date; this field takes no other form.",
+    remedy=_DEFECT,
+)
+DATE_RANGE = Rule(
+    code="describe-date-range",
+    severity=_E,
+    reason="The earliest date and the latest belong together, in this order.",
+    remedy=_DEFECT,
+)
+TERM_FOREIGN = Rule(
+    code="describe-term-not-in-vocabulary",
+    severity=_E,
+    reason="The field takes terms of one vocabulary, with label and URI that belong together.",
+    remedy=_DEFECT,
+)
+DIGEST_FORM = Rule(
+    code="describe-digest-form",
+    severity=_E,
+    reason="A digest has the length of its algorithm and only hexadecimal digits.",
+    remedy=_DEFECT,
+)
+DIGEST_DIFFERS = Rule(
+    code="describe-digest-differs",
+    severity=_E,
+    reason="The document states another digest than the one taken of the file.",
+    remedy=_AGAIN,
+)
+SIZE_DIFFERS = Rule(
+    code="describe-size-differs",
+    severity=_E,
+    reason="The document states another size than the file has.",
+    remedy=_AGAIN,
+)
+FILE_UNKNOWN = Rule(
+    code="describe-file-unknown",
+    severity=_E,
+    reason="The document names a file that is not in the bag.",
+    remedy=_AGAIN,
+)
+REFERENCE_FORM = Rule(
+    code="describe-reference-form",
+    severity=_E,
+    reason="A reference to a file is a relative URI: `/` between names, blanks as %20.",
+    remedy=_DEFECT,
+)
+MEDIA_TYPE = Rule(
+    code="describe-media-type",
+    severity=_E,
+    reason="A media type has the form type/subtype (RFC 6838) and agrees with the file's.",
+    remedy=_DEFECT,
+)
+TECHNICAL = Rule(
+    code="describe-technical-differs",
+    severity=_E,
+    reason="The technical part says what was measured on the master, and nothing else.",
+    remedy=_AGAIN,
+)
+IDENTIFIER_FORM = Rule(
+    code="describe-identifier-form",
+    severity=_E,
+    reason="An identifier of this kind has a fixed form or a check character.",
+    remedy="Copy the identifier again from where it was issued.",
+)
+GRAPH = Rule(
+    code="describe-graph",
+    severity=_E,
+    reason="An RO-Crate is a flat list of entities that refer to each other by @id.",
+    remedy=_DEFECT,
+)
