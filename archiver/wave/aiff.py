@@ -148,9 +148,7 @@ class _Walker:
             raise _broken(
                 self.name, f"COMM says {channels} channels of {bits} bits", "1 channel or more"
             )
-        frame_bytes = channels * ((float_bits or bits) + 7) // 8
-        if float_bits is None:
-            frame_bytes = channels * ((bits + 7) // 8)
+        frame_bytes = channels * (((float_bits or bits) + 7) // 8)
         at, size = sound
         offset = int.from_bytes(self.read(at + 8, 4), "big")
         held = min(size, self.file_bytes - at - 8) - 8 - offset

@@ -85,7 +85,8 @@ def merge_bext(existing: Bext, ours: Bext) -> tuple[Bext, tuple[str, ...]]:
             and bool(existing.origination_time.strip())
         )
         if not filled:
-            texts[attribute] = our_text
+            if our_text:
+                texts[attribute] = our_text
         elif our_text and our_text != getattr(existing, attribute):
             kept.append(name)
     joined, _ = history.append(existing.coding_history, ours.coding_history)

@@ -252,8 +252,9 @@ class _Walker:
             self.chunks.append(chunk)
             self._look_inside(chunk)
             at = chunk.end_bytes
-            # Chunks win over the outer size: what a chunk declares and the file holds is there.
-            limit = max(limit, min(at, self.file_bytes))
+            # A chunk that reaches over the outer end and is whole refutes the outer size.
+            if at - limit > len(chunk.pad):
+                limit = self.file_bytes
             if self.unset:
                 break
         data = self._data()

@@ -32,6 +32,7 @@ from archiver.wave.info import Info, InfoEntry
 __all__ = ["AiffCapture", "FlacCapture", "pack", "regroup"]
 
 _FLAC_BITS = (8, 16, 24)
+_FLAC_FRAMES = 4096
 _VORBIS = {
     "TITLE": "INAM",
     "ARTIST": "IART",
@@ -98,10 +99,6 @@ class _SoundfileCapture(Capture):
     """What FLAC and AIFF have in common: libsndfile decodes them."""
 
     _dtype: str
-
-    def __init__(self, file: BinaryIO, path: Path, name: str) -> None:
-        super().__init__(file, path, name)
-        self._declared_bits = 0
 
     def _open(self, file: BinaryIO) -> soundfile.SoundFile:
         with translated(self._path, "read"):
@@ -183,6 +180,7 @@ class FlacCapture(_SoundfileCapture):
         )
         self.format = format_of(self.sample_format)
         self.frames = None
+        self._stopped = ""
         self.declared_frames = self.stream_info.frames
         self.existing = Existing(info=_texts(self.stream_info.comments, _VORBIS))
         left = sorted({n for n, _ in self.stream_info.comments if n not in _VORBIS})
@@ -199,22 +197,33 @@ class FlacCapture(_SoundfileCapture):
         size = self._block_bytes(frames_per_block)
         digest = hashlib.md5(usedforsecurity=False)
         count = 0
-        for block in regroup(self._decoded(size // self.sample_format.frame_bytes), size):
+        for block in regroup(self._until_it_stops(), size):
             # FLAC counts eight-bit samples as signed (RFC 9639, 8.2).
             digest.update(_flipped(block) if self.sample_format.container_bits == 8 else block)
             count += len(block)
             yield block
         self._judge(count // self.sample_format.frame_bytes, digest.digest())
 
+    def _until_it_stops(self) -> Iterator[bytes]:
+        # Where a file is cut or damaged the decoder gives up: that is a finding, and what
+        # came before it is there. Short readings lose less of it.
+        self._stopped = ""
+        try:
+            yield from self._decoded(_FLAC_FRAMES)
+        except InputError as error:
+            self._stopped = error.found
+
     def _judge(self, frames: int, digest: bytes) -> None:
         info = self.stream_info
         where = Where(file=self.name)
         known = {finding.code for finding in self._findings}
         self.frames = frames
-        if info.frames is not None and frames < info.frames:
-            found = rules.TRUNCATED.at(
-                where, f"STREAMINFO declares {info.frames} frames; {frames} could be decoded"
-            )
+        if self._stopped or (info.frames is not None and frames < info.frames):
+            declared = "an unknown number of" if info.frames is None else info.frames
+            message = f"STREAMINFO declares {declared} frames; {frames} could be decoded"
+            if self._stopped:
+                message += f" ({self._stopped})"
+            found = rules.TRUNCATED.at(where, message)
         elif not frames:
             found = rules.NO_SAMPLES.at(where, "the file holds no sample")
         elif info.frames is not None and frames > info.frames:

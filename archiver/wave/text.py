@@ -70,7 +70,7 @@ _MARKS = {
     "‒": "-", "–": "-", "—": "-", "―": "-", "−": "-", "⁄": "/", "×": "x", "÷": "/",
     "·": ".", "•": "*", "°": " deg", "±": "+/-", "§": "section ", "€": "EUR", "£": "GBP",
     "©": "(c)", "®": "(R)", "≈": "~", "≤": "<=", "≥": ">=", "¿": "?", "¡": "!", "∅": "diam. ",
-    "⌀": "diam. ", "♯": "#", "♭": "b",
+    "⌀": "diam. ", "µ": "u", "μ": "u", "Ω": " ohm", "♯": "#", "♭": "b",
 }  # fmt: skip
 _TABLE = str.maketrans({**_LETTERS, **_MARKS})
 # Without a blank, three and a half would become thirty-one halves.

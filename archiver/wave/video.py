@@ -92,13 +92,14 @@ class VideoCapture(Capture):
                 )
             track = tracks[0]
             context = track.codec_context
-            self.codec: str = context.name
-            depth = _depth(
-                context.name, context.format.name if context.format else "", context.extradata
-            )
-            if depth is None or not context.sample_rate:
+            # FFmpeg has no decoder for an unknown coding, and then there is no context.
+            self.codec: str = "an unknown kind" if context is None else context.name
+            depth = None
+            if context is not None and context.format is not None and context.sample_rate:
+                depth = _depth(context.name, context.format.name, context.extradata)
+            if depth is None:
                 raise InputError(
-                    f"the sound track, coded as {context.name}, cannot be decoded",
+                    f"the sound track, coded as {self.codec}, cannot be decoded",
                     where=name,
                     accepted="a sound track in PCM, AAC, ALAC, FLAC, MP3, Opus or AC-3",
                     remedy="Decode it with a video editor to a wave file and hand that in as well",
