@@ -382,14 +382,17 @@ def read_bytes(path: Path, *, limit: int, follow: bool = True) -> bytes:
         It cannot be read, or holds more than ``limit`` bytes.
     """
     with translated(path, "read"), _seam.open_read(path, -1, follow=follow) as file:
-        content = file.read(limit + 1)
+        # In pieces: one large request would take memory for all that the limit allows.
+        content = bytearray()
+        while len(content) <= limit and (piece := file.read(min(1 << 20, limit + 1))):
+            content += piece
     if len(content) > limit:
         raise SurroundingsError(
             f"is larger than {limit} bytes",
             where=str(path),
             remedy="Check that it is the file that is meant",
         )
-    return content
+    return bytes(content)
 
 
 def create(path: Path) -> BinaryIO:

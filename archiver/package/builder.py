@@ -361,7 +361,7 @@ class BagBuilder:
         with unchanged(source) as before:
             reading = files.open_read(source, buffering=0, follow=False)
             with reading:
-                stored = self._write(path, _blocks(reading, source), also)
+                stored = self._write(path, _blocks(reading, source, before.size), also)
             if stored.size != before.size:
                 raise _changed(source, f"{stored.size} of {before.size} bytes could be read")
         return stored
@@ -597,7 +597,7 @@ def _close_quietly(file: BinaryIO) -> None:
         file.close()
 
 
-def _blocks(file: BinaryIO, source: Path) -> Iterator[memoryview]:
+def _blocks(file: BinaryIO, source: Path, size: int) -> Iterator[memoryview]:
     buffer = bytearray(files.BLOCK_BYTES)
     view = memoryview(buffer)
     position = 0
@@ -612,5 +612,8 @@ def _blocks(file: BinaryIO, source: Path) -> Iterator[memoryview]:
             ) from error
         if not count:
             return
+        if position + count > size:
+            # A file that another program still writes to might never end.
+            raise _changed(source, f"it is longer than its {size} bytes of before")
         yield view[:count]
         position += count
