@@ -172,15 +172,8 @@ def parse_quantity(text: str, kind: QuantityKind) -> Quantity:
     if sign and not spread:
         raise _unreadable(text, kind, "ends with ± and nothing after it")
     percent = spread.removesuffix("%").strip() if spread.endswith("%") else None
-    if sign and percent is None and _measured(spread, kind) is None:
-        # `380 ± 2 mm`: one unit for both; `380 mm ± 2`: the same unit again.
-        number = _NUMBER.match(spread)
-        alone = _NUMBER.fullmatch(stated)
-        if alone and number:
-            stated += " " + spread[number.end() :].strip()
-        elif number and number.end() == len(spread):
-            first = _NUMBER.match(stated)
-            spread += " " + (stated[first.end() :].strip() if first else "")
+    if sign and percent is None:
+        stated, spread = _with_one_unit(stated, spread)
     exact = _measured(stated, kind)
     if exact is None:
         raise _not_of_kind(text, stated, kind)
@@ -201,6 +194,15 @@ def parse_quantity(text: str, kind: QuantityKind) -> Quantity:
     return Quantity(
         text=text, value=value, unit=SI_UNIT[kind], approximate=approximate, tolerance=width
     )
+
+
+def _with_one_unit(stated: str, spread: str) -> tuple[str, str]:
+    """Give both sides of a ± the unit that stands on one of them only."""
+    first, second = _NUMBER.match(stated), _NUMBER.match(spread)
+    if first is None or second is None:
+        return stated, spread
+    own, theirs = stated[first.end() :], spread[second.end() :]
+    return stated + (" " + theirs if not own else ""), spread + (" " + own if not theirs else "")
 
 
 def _tolerance(text: str, spread: str, kind: QuantityKind, exact: Fraction) -> Fraction:

@@ -109,8 +109,8 @@ def _decoded(content: bytes, file: str, findings: list[Finding]) -> str:
         )
     head = content[:200]
     for offset, codec in ((1, "utf-16-le"), (0, "utf-16-be")):
-        zeros = head[offset::2].count(0)
-        if len(head) >= 8 and zeros * 3 >= len(head[offset::2]) * 2:
+        high, low = head[offset::2], head[1 - offset :: 2]
+        if len(head) >= 8 and high.count(0) * 3 >= len(high) * 2 and low.count(0) * 3 < len(low):
             return _foreign(content, codec, "UTF-16", file, findings)
     try:
         return content.decode("utf-8")
@@ -200,7 +200,7 @@ def _rooted(text: str, file: str, findings: list[Finding]) -> tuple[Node | None,
         finding, line = explained(error, lines, file)
         findings.append(finding)
         section = _section(lines, line)
-        if section is None or section[0] in damaged:
+        if section is None or section[0] in damaged or len(damaged) >= _REPORTED:
             return None, frozenset(damaged)
         name, first, last = section
         damaged.add(name)

@@ -248,7 +248,7 @@ class _Grower:
         else:
             node = Listing(line=line, column=column)
         is_name = self.expects_name()
-        if is_name:
+        if is_name and not any(level.is_name for level in self.open):
             self.findings.append(
                 rules.SHEET_SYNTAX.at(
                     self.where(event),
