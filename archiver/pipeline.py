@@ -389,16 +389,12 @@ def _master_bytes(facts: CaptureFacts) -> int:
 
 def _plan(report: CheckReport, session: Session) -> Plan:
     from archiver.plan import plan_for
+    from archiver.session.folder import look_into
 
-    def all_of(name: str, also: Sequence[str]) -> tuple[str, ...]:
-        place = report.folder / name
-        below = files.walk_files(place) if files.exists(place) else ()
-        found = [
-            f"{name}/{path}"
-            for path, entry in below
-            if entry.is_file and not path.rpartition("/")[2].startswith(".")
-        ]
-        return tuple(dict.fromkeys((*also, *found)))
+    seen = look_into(report.folder).paths
+
+    def all_of(name: str, named: Sequence[str]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys((*named, *(p for p in seen if p.startswith(f"{name}/")))))
 
     pictures = [p.file for p in session.photographs]
     for machine in session.machines:

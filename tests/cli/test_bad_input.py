@@ -81,7 +81,7 @@ CASES: dict[str, tuple[Case, str, str]] = {
     "not audio": (captured(b"%PDF-1.4 and so on" * 20), "capture-unusable", "PDF"),
     "empty file": (captured(b""), "capture-unusable", "empty"),
     "text in place of sound": (captured(b"hello " * 50), "capture-unusable", "no sound file"),
-    "truncated FLAC": (truncated_flac, "capture-unusable", "decoding stops at frame"),
+    "truncated FLAC": (truncated_flac, "capture-truncated", "decoding stops at frame"),
     "missing take": (missing_take, "take-file-missing", "takes/t2.wav"),
     "take listed twice": (edited("id: t2", "id: t1"), "take-listed-twice", "t1"),
     "two takes with one file": (
