@@ -1,0 +1,351 @@
+"""A steady tone in a take: its frequency against the pitch that was stated.
+
+A pitch pipe, a tuning fork or a whistle is looked for near the stated pitch, which
+serves only to know where to look. Found runs of frames are demodulated to phase; the
+mean frequency of a run is its phase progress over its time, so that wavering inside
+the run cancels, and harmonics are joined by their noise.
+
+Sources: short-time peaks with parabolic refinement and phase demodulation are common
+practice; error of a frequency from phase noise follows from its definition.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import signal
+
+from archiver.signal.estimate import COVERAGE, Estimate, Reals, cannot_tell, estimate
+from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound
+from archiver.signal.samples import Floats
+
+__all__ = ["CURVE_RATE_HZ", "Tone", "ToneCurve", "find_tone"]
+
+CURVE_RATE_HZ = 100
+"""Steps a second of the curve of a tone."""
+
+_HOP = 160
+_SHORTEST_S = 1.0
+_CONCENTRATION = 0.62
+_LARGEST_STEP = 0.05
+_WIDEST_SWING = 0.14
+_SMALLEST_LEVEL = 1e-7
+_LOUD = 0.35
+_BUILD_UP_S = 0.10
+_END_S = 0.05
+_STILL_RAD = 0.05
+_SWUNG_RAD = 0.5
+_REFLECTIONS_RAD = 0.22
+_LATENESS_S = 0.004
+_REFLECTIONS_HZ = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToneCurve:
+    """Frequency of a tone over time, low-passed at a quarter of its step rate.
+
+    ``time_s`` and ``frequency_hz`` have the shape (n,), at :data:`CURVE_RATE_HZ`;
+    ``noise_hz`` is the standard deviation that noise gives each value.
+    """
+
+    time_s: Reals
+    frequency_hz: Reals
+    noise_hz: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tone:
+    """A tone, or why there is none.
+
+    Parameters
+    ----------
+    frequency_hz : Estimate
+        Mean over the span from ``start_s`` to ``end_s``.
+    speed : Estimate
+        Frequency over stated pitch: 1.03 is 3 % fast.
+    cents : Estimate
+        The same as an interval.
+    start_s, end_s : float, optional
+        Span of the take over which it was measured.
+    curve : ToneCurve, optional
+    """
+
+    frequency_hz: Estimate
+    speed: Estimate
+    cents: Estimate
+    start_s: float | None = None
+    end_s: float | None = None
+    curve: ToneCurve | None = None
+
+
+def _nothing(reason: str) -> Tone:
+    return Tone(
+        frequency_hz=cannot_tell(reason, "Hz"),
+        speed=cannot_tell(reason, "1"),
+        cents=cannot_tell(reason, "cents"),
+    )
+
+
+def _frames(sound: Floats, size: int) -> Reals:
+    """Return power spectra, shape (frames, bins), of Hann windows at the hop of the curve."""
+    windows = np.lib.stride_tricks.sliding_window_view(sound, size)[::_HOP]
+    shape = np.hanning(size + 1)[:-1].astype(np.float32)
+    power = np.empty((windows.shape[0], size // 2 + 1))
+    for start in range(0, windows.shape[0], 512):
+        spectra = np.fft.rfft(windows[start : start + 512] * shape, axis=1)
+        power[start : start + 512] = np.abs(spectra) ** 2
+    return power
+
+
+def _peaks(power: Reals, size: int, low_hz: float, high_hz: float) -> tuple[Reals, Reals, Reals]:
+    """Find the strongest line of each frame in a band.
+
+    Returns
+    -------
+    frequency_hz, concentration, undertone : ndarray, shape (frames,)
+        Concentration is the share of the power from half the line's frequency to one
+        and a half of it that lies in the line; undertone the power at half and one and
+        a half times its frequency relative to the line.
+    """
+    step_hz = REDUCED_RATE_HZ / size
+    first = max(2, round(low_hz / step_hz))
+    last = min(power.shape[1] - 3, round(high_hz / step_hz))
+    row = np.arange(power.shape[0])
+    peak = first + np.argmax(power[:, first : last + 1], axis=1)
+    log = np.log(np.maximum(power, 1e-30))
+    left, middle, right = log[row, peak - 1], log[row, peak], log[row, peak + 1]
+    bend = left - 2.0 * middle + right
+    shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.minimum(bend, -1e-9), 0.0)
+    frequency = (peak + np.clip(shift, -0.5, 0.5)) * step_hz
+
+    sums = np.concatenate([np.zeros((power.shape[0], 1)), np.cumsum(power, axis=1)], axis=1)
+
+    def between(low: Reals, high: Reals) -> Reals:
+        begin = np.clip(np.rint(low / step_hz), 1, power.shape[1] - 1).astype(np.int64)
+        end = np.clip(np.rint(high / step_hz) + 1, 1, power.shape[1]).astype(np.int64)
+        return np.asarray(sums[row, end] - sums[row, begin])
+
+    width = 2.5 * step_hz
+    line = between(frequency - width, frequency + width)
+    around = between(0.55 * frequency, 1.45 * frequency)
+    halves = between(0.5 * frequency - width, 0.5 * frequency + width)
+    halves += between(1.5 * frequency - width, 1.5 * frequency + width)
+    return frequency, line / np.maximum(around, 1e-30), halves / np.maximum(line, 1e-30)
+
+
+def _runs(good: np.ndarray, frequency: Reals, shortest: int) -> list[tuple[int, int]]:
+    """Return half-open spans of good frames without a jump, at least so long."""
+    step = np.abs(np.diff(np.log(frequency)))
+    joined = good[1:] & good[:-1] & (step < _LARGEST_STEP)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], joined, [False]]).astype(np.int8)))
+    spans = [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [(a, b) for a, b in spans if b - a >= shortest]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Line:
+    """Phase of one harmonic, brought down to the fundamental."""
+
+    harmonic: int
+    phase: Reals
+    noise: float
+    level: Reals
+
+
+def _demodulated(sound: Reals, track_hz: Reals, harmonic: int, half_band_hz: float) -> _Line | None:
+    """Follow one harmonic of a track, shape (frames,), sample by sample.
+
+    Returns None where it is not well above the noise beside it.
+    """
+    carrier = 2.0 * np.pi * harmonic * np.cumsum(track_hz) / REDUCED_RATE_HZ
+    band = signal.firwin(1601, half_band_hz, fs=REDUCED_RATE_HZ)
+    mixed = sound * np.exp(-1j * carrier)
+    base = signal.oaconvolve(mixed, band, mode="same")
+    # Noise beside the line: the same filter, moved two and a half bands to either side.
+    clock = np.arange(sound.size) / REDUCED_RATE_HZ
+    beside = 0.0
+    for side in (-2.5, 2.5):
+        moved = mixed * np.exp(-2j * np.pi * side * half_band_hz * clock)
+        beside += 0.5 * float(np.median(np.abs(signal.oaconvolve(moved, band, mode="same")) ** 2))
+    # The median of an exponential distribution is ln 2 of its mean.
+    beside /= math.log(2.0)
+    level = float(np.median(np.abs(base) ** 2))
+    if level < 12.0 * beside or level <= 0.0:
+        return None
+    phase = (np.unwrap(np.angle(base)) + carrier) / harmonic
+    return _Line(
+        harmonic=harmonic,
+        phase=phase,
+        noise=math.sqrt(0.5 * beside / level) / harmonic,
+        level=np.abs(base) / math.sqrt(level),
+    )
+
+
+def find_tone(take: ReducedSound, stated_hz: float, search: float = 0.2) -> Tone:
+    """Find a steady tone near a stated pitch and measure it.
+
+    Parameters
+    ----------
+    take : ReducedSound
+    stated_hz : float
+        What the pipe or fork is said to give; 60 Hz to 4 kHz.
+    search : float
+        How far from it to look, relative; speeds of 0.8 to 1.2 by default.
+
+    Raises
+    ------
+    ValueError
+        The pitch is outside the limits.
+    """
+    if not 60.0 <= stated_hz <= 4000.0:
+        raise ValueError(f"stated_hz is {stated_hz!r}; tones of 60 to 4000 Hz are measured")
+    sound = np.asarray(take.samples, np.float64)
+    size = 1024 if stated_hz >= 400.0 else 2048 if stated_hz >= 150.0 else 4096
+    if sound.size < size + _SHORTEST_S * REDUCED_RATE_HZ:
+        return _nothing("the take is shorter than a tone must be")
+    if float(np.sqrt(np.mean(sound**2))) < _SMALLEST_LEVEL:
+        return _nothing("the take is silent")
+    power = _frames(take.samples, size)
+    frequency, concentration, undertone = _peaks(
+        power, size, stated_hz * (1.0 - search), stated_hz * (1.0 + search)
+    )
+    inside = np.abs(np.log(frequency / stated_hz)) < 0.97 * math.log1p(search)
+    good = (concentration > _CONCENTRATION) & (undertone < 0.25) & inside
+    found = None
+    for begin, end in _runs(good, frequency, round(_SHORTEST_S * CURVE_RATE_HZ)):
+        swing = float(np.ptp(np.log(frequency[begin:end])))
+        weight = float(np.sum(concentration[begin:end]))
+        if swing < _WIDEST_SWING and (found is None or weight > found[0]):
+            found = (weight, begin, end)
+    if found is None:
+        return _nothing(f"no steady tone within {100 * search:.0f} % of {stated_hz:g} Hz")
+    _, begin, end = found
+    return _measured(sound, frequency[begin:end], begin, end, size, stated_hz)
+
+
+def _lines(sound: Reals, track_hz: Reals, half_band_hz: float) -> list[_Line]:
+    lines = []
+    lowest, top = float(np.min(track_hz)), float(np.max(track_hz))
+    for harmonic in range(1, 9):
+        # Neighbours must stay out of a band that grows with the swing of the harmonic.
+        if harmonic * top + 3.5 * half_band_hz > 0.45 * REDUCED_RATE_HZ:
+            break
+        line = _demodulated(sound, track_hz, harmonic, min(half_band_hz, 0.25 * lowest))
+        if line is not None:
+            lines.append(line)
+    return lines
+
+
+def _reflected(line: _Line, swing_hz: float, apart_hz: float) -> float:
+    """Return the phase error from room and horn, in radians of the fundamental.
+
+    Reflections some 10 dB under the direct sound turn the phase of a line by up to a
+    fifth of a radian, and by another amount once the line has moved by the inverse of
+    the time of decay; a line that ends where it began ends with nearly the same error.
+    """
+    moved = 1.0 - math.exp(-((line.harmonic * apart_hz / _REFLECTIONS_HZ) ** 2))
+    swung = 1.0 - math.exp(-((line.harmonic * swing_hz / _REFLECTIONS_HZ) ** 2))
+    return (_STILL_RAD + _SWUNG_RAD * swung + _REFLECTIONS_RAD * moved) / line.harmonic
+
+
+def _equal_ends(track_hz: Reals, span: slice) -> tuple[slice, float]:
+    """Shorten a span, by a fifth at either end at most, so that it ends on its first frequency.
+
+    Sound is late by an unknown millisecond or two of air and horn, which matters only
+    when the frequency at the two ends differs.
+
+    Returns
+    -------
+    span : slice
+    apart_hz : float
+        The difference that is left.
+    """
+    step = REDUCED_RATE_HZ // CURVE_RATE_HZ
+    room = (span.stop - span.start) // 5
+    begins = np.arange(span.start, span.start + room, step)
+    ends = np.arange(span.stop - 1, span.stop - 1 - room, -step)
+    apart = np.abs(track_hz[begins][:, None] - track_hz[ends][None, :])
+    lost = (begins - span.start)[:, None] + (span.stop - 1 - ends)[None, :]
+    cost = apart / float(np.mean(track_hz[span])) + 0.002 * lost / max(room, 1)
+    row, column = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    return slice(int(begins[row]), int(ends[column]) + 1), float(apart[row, column])
+
+
+def _sounding(level: Reals, margin: int) -> slice | None:
+    """Return where a tone sounds at its own level, without its swell and its reflections."""
+    loud = level > _LOUD
+    loud[:margin] = loud[level.size - margin :] = False
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], loud, [False]]).astype(np.int8)))
+    if not edges.size:
+        return None
+    longest = int(np.argmax(edges[1::2] - edges[::2]))
+    begin = int(edges[2 * longest]) + round(_BUILD_UP_S * REDUCED_RATE_HZ)
+    end = int(edges[2 * longest + 1]) - round(_END_S * REDUCED_RATE_HZ)
+    if end - begin < 0.5 * _SHORTEST_S * REDUCED_RATE_HZ:
+        return None
+    return slice(begin, end)
+
+
+def _measured(
+    sound: Reals, frequency: Reals, begin: int, end: int, size: int, stated_hz: float
+) -> Tone:
+    # Frames are as long as their window; the phase is followed from the middle of the
+    # first to that of the last, with a margin for the filter.
+    first = begin * _HOP + size // 2
+    last = (end - 1) * _HOP + size // 2
+    margin = min(size // 2, first, sound.size - last)
+    piece = sound[first - margin : last + margin]
+    centres = np.arange(end - begin) * _HOP + margin
+    smooth = signal.savgol_filter(frequency, min(9, (end - begin) // 2 * 2 - 1), 2)
+    track = np.interp(np.arange(piece.size), centres, smooth)
+    lines = _lines(piece, track, 0.06 * stated_hz + 8.0)
+    if not lines:
+        return _nothing("the tone is lost in noise")
+    # The window of the frames smooths a fast wavering; the phase itself does not.
+    best = min(lines, key=lambda line: line.noise)
+    step = REDUCED_RATE_HZ // CURVE_RATE_HZ
+    coarse = np.diff(best.phase[::step]) * CURVE_RATE_HZ / (2.0 * np.pi)
+    coarse = signal.savgol_filter(coarse, 7, 2)
+    fine = np.interp(np.arange(piece.size), (np.arange(coarse.size) + 0.5) * step, coarse)
+    track = np.clip(fine, 0.93 * track, 1.07 * track)
+    half_band = min(30.0, 0.12 * stated_hz)
+    lines = _lines(piece, track, half_band) or lines
+    level = np.mean([line.level for line in lines], axis=0)
+    sounding = _sounding(level, margin)
+    if sounding is None:
+        return _nothing("the tone is too short to be measured")
+    sounding, apart_hz = _equal_ends(track, sounding)
+    if sounding.stop - sounding.start < 0.5 * _SHORTEST_S * REDUCED_RATE_HZ:
+        return _nothing("the tone is too short to be measured")
+    swing_hz = float(np.ptp(track[sounding]))
+    weights = np.array(
+        [1.0 / (line.noise**2 + _reflected(line, swing_hz, apart_hz) ** 2) for line in lines]
+    )
+    phase = np.average([line.phase for line in lines], axis=0, weights=weights)
+    noise_rad = float(np.sum(weights) ** -0.5)
+    angle = phase[sounding]
+    length_s = (angle.size - 1) / REDUCED_RATE_HZ
+    mean_hz = float(angle[-1] - angle[0]) / (2.0 * np.pi * length_s)
+    late_hz = apart_hz * _LATENESS_S / length_s
+    sd_hz = math.hypot(math.sqrt(2.0) * noise_rad / (2.0 * np.pi * length_s), late_hz)
+    steps = angle[:: REDUCED_RATE_HZ // CURVE_RATE_HZ]
+    start_s = (first - margin + sounding.start) / REDUCED_RATE_HZ
+    time_s = start_s + (np.arange(steps.size - 1) + 0.5) / CURVE_RATE_HZ
+    half_width = COVERAGE * sd_hz
+    ratio = mean_hz / stated_hz
+    return Tone(
+        frequency_hz=estimate(mean_hz, half_width, "Hz"),
+        speed=estimate(ratio, half_width / stated_hz, "1"),
+        cents=estimate(
+            1200.0 * math.log2(ratio), 1200.0 / math.log(2.0) * half_width / mean_hz, "cents"
+        ),
+        start_s=start_s,
+        end_s=start_s + length_s,
+        curve=ToneCurve(
+            time_s=time_s,
+            frequency_hz=np.diff(steps) * CURVE_RATE_HZ / (2.0 * np.pi),
+            noise_hz=noise_rad * half_band / math.sqrt(3.0),
+        ),
+    )
