@@ -1,9 +1,13 @@
-"""Clicks and impulsive noise: single steps that stand far out of the sound around them.
+"""Clicks and impulsive noise: bursts of a millisecond that stand out of the sound around them.
 
-A click is a sample whose second difference exceeds seventeen times the mean
-magnitude of the second differences in its stretch (4 to 24 ms). In noise with a
-normal distribution that is thirty-three times its standard deviation; twenty
-times the median deviation is common practice, and for such noise the same.
+A click of a groove reaches the microphone through a horn, as a burst of one or two
+milliseconds below 4 kHz. The sound is therefore bent (x[n-d] - 2 x[n] + x[n+d], with d
+an eighth of a millisecond: strongest at 4 kHz, weak below 500 Hz), and its energy
+taken in hops of 1 ms. A click is a hop whose energy lies 12 dB above the ninth
+decile of the 36 ms before and after it. The pulses of a voice come every 2 to
+12 ms and are each other's neighbours, so they do not count; on recorded speech
+that is free of clicks this rule finds about one in three seconds, on steady noise
+none.
 """
 
 from __future__ import annotations
@@ -17,25 +21,22 @@ from archiver.signal.samples import Block
 
 __all__ = ["ClickMeter", "Clicks"]
 
-_FACTOR = 17.0
-_APART_S = 0.002
-_LEAST_STEP = 2.0**-15
-"""A click lower than one step of 16 bits is not heard and may be rounding."""
+_INNER = 4
+_OUTER = 40
+_APART = 3
+_RATIO = 10.0**1.2
+_DECILE = 0.9
+# Only what also exceeds this many times the mean around it is looked at closely.
+_COARSE_RATIO = 3.0
+_LEAST_AMPLITUDE = 2.0**-15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clicks:
-    """Clicks of one channel; several within 2 ms count as one."""
+    """Clicks of one channel; several within 3 ms count as one."""
 
     count: int
     per_second: float
-
-
-def _stretch(sample_rate_hz: int) -> int:
-    length = 768
-    while length > 96 and length / sample_rate_hz > 0.012:
-        length //= 2
-    return length
 
 
 class ClickMeter:
@@ -43,45 +44,72 @@ class ClickMeter:
 
     def __init__(self, sample_rate_hz: int, channels: int) -> None:
         self._rate = sample_rate_hz
-        self._length = _stretch(sample_rate_hz)
-        self._apart = max(2, round(_APART_S * sample_rate_hz))
+        self._lag = max(1, round(sample_rate_hz / 8000))
+        self._hop = max(1, round(sample_rate_hz / 1000))
+        self._least = _LEAST_AMPLITUDE**2
         self._waiting = np.zeros((channels, 0), np.float32)
-        self._first = 0
+        self._energies = np.zeros((channels, _OUTER), np.float32)
         self._frames = 0
         self._count = np.zeros(channels, np.int64)
-        self._last = np.full(channels, -(10**9), np.int64)
 
     def feed(self, block: Block) -> None:
         """Take the next frames in."""
         self._frames += block.frames
         values = np.concatenate((self._waiting, block.values), axis=1)
-        # A stretch needs the two samples after its end.
-        stretches = (values.shape[1] - 2) // self._length
-        whole = max(0, stretches) * self._length
+        lag = self._lag
+        hops = max(0, values.shape[1] - 2 * lag) // self._hop
+        whole = hops * self._hop
         self._waiting = values[:, whole:]
-        if not whole:
+        if not hops:
             return
+        energies = np.empty((len(values), hops), np.float32)
         for channel in range(len(values)):
-            samples = values[channel, : whole + 2]
-            bend = samples[1:] - samples[:-1]
-            bend = bend[1:] - bend[:-1]
-            np.abs(bend, out=bend)
-            rows = bend.reshape(stretches, self._length)
-            limit = np.maximum(_FACTOR * rows.mean(axis=1), _LEAST_STEP)
-            for index in np.flatnonzero(rows.max(axis=1) > limit):
-                places = np.flatnonzero(rows[index] > limit[index])
-                self._add(channel, self._first + int(index) * self._length + 1 + places)
-        self._first += whole
+            samples = values[channel, : whole + 2 * lag]
+            rise = samples[lag:] - samples[:-lag]
+            bend = rise[lag:] - rise[:-lag]
+            rows = bend.reshape(hops, self._hop)
+            energies[channel] = np.vecdot(rows, rows)
+        self._look(np.concatenate((self._energies, energies), axis=1))
 
-    def _add(self, channel: int, places: NDArray[np.int64]) -> None:
-        gaps = np.diff(places, prepend=self._last[channel])
-        self._count[channel] += np.count_nonzero(gaps > self._apart)
-        self._last[channel] = places[-1]
+    def _look(self, energies: NDArray[np.float32]) -> None:
+        """Judge every hop that has its surroundings, and keep what the next ones need."""
+        last = energies.shape[1] - _OUTER
+        if last <= _OUTER:
+            self._energies = energies
+            return
+        for channel, row in enumerate(energies):
+            self._count[channel] += _clicks(row, last, self._least)
+        self._energies = energies[:, last - _OUTER :].copy()
 
     def result(self) -> tuple[Clicks, ...]:
         """Return the clicks of each channel."""
+        silence = np.zeros((len(self._energies), _OUTER), np.float32)
+        self._look(np.concatenate((self._energies, silence), axis=1))
         seconds = self._frames / self._rate
         return tuple(
             Clicks(count=int(count), per_second=float(count / seconds) if seconds else 0.0)
             for count in self._count
         )
+
+
+def _clicks(energies: NDArray[np.float32], last: int, least: float) -> int:
+    """Count the clicks among the hops from ``_OUTER`` to ``last``."""
+    here = energies[_OUTER:last]
+    highest = here >= least
+    for step in range(1, _APART + 1):
+        highest &= here > energies[_OUTER - step : last - step]
+        highest &= here >= energies[_OUTER + step : last + step]
+    running = np.concatenate(([0.0], np.cumsum(energies, dtype=np.float64)))
+    count = last - _OUTER
+    outside = running[2 * _OUTER + 1 :][:count] - running[:count]
+    low, high = _OUTER - _INNER, _OUTER + _INNER + 1
+    outside -= running[high:][:count] - running[low:][:count]
+    around = 2 * (_OUTER - _INNER)
+    places = np.flatnonzero(highest & (here * around > _COARSE_RATIO * outside)) + _OUTER
+    if not len(places):
+        return 0
+    offsets = np.concatenate((np.arange(-_OUTER, -_INNER), np.arange(_INNER + 1, _OUTER + 1)))
+    surroundings = energies[places[:, np.newaxis] + offsets]
+    rank = int(_DECILE * (around - 1) + 0.5)
+    decile = np.partition(surroundings, rank, axis=1)[:, rank]
+    return int(np.count_nonzero(energies[places] > _RATIO * decile))

@@ -32,6 +32,7 @@ _LOUDNESS_OFFSET_DB = -0.691
 _MACHINE_DB = 6.0
 _STEADY_TONE_DB = 2.0
 _TONE_SHARE = 0.25
+_MOVING_DB = 10.0
 _NOTHING_DB = -150.0
 
 
@@ -175,11 +176,11 @@ def _kind(
         return KindGuess.TEST_TONE, 0.9
     # How far the highs move when the voice does; a groove's own hiss fills them evenly.
     movement = float(np.percentile(high, 90) - np.percentile(high, 10))
-    if machine is None:
-        return KindGuess.ANNOUNCEMENT, float(np.clip(movement / 20.0, 0.3, 0.8))
-    if movement >= 10.0:
-        return KindGuess.PERFORMANCE, float(np.clip(0.5 + (movement - 10.0) / 20.0, 0.5, 0.9))
-    return KindGuess.REPRODUCTION, float(np.clip(0.5 + (10.0 - movement) / 10.0, 0.5, 0.9))
+    if machine is None and movement >= _MOVING_DB:
+        return KindGuess.ANNOUNCEMENT, float(np.clip(movement / 25.0, 0.3, 0.8))
+    if movement >= _MOVING_DB:
+        return KindGuess.PERFORMANCE, float(np.clip(0.5 + (movement - _MOVING_DB) / 20.0, 0.5, 0.9))
+    return KindGuess.REPRODUCTION, float(np.clip(0.5 + (_MOVING_DB - movement) / 10.0, 0.5, 0.9))
 
 
 def _apart(proposals: list[CutProposal], length_s: float) -> tuple[CutProposal, ...]:

@@ -18,6 +18,7 @@ _CELLS_EACH_SIDE = 64
 _STRETCH = 16_384
 _EVERY = 4
 _LAST_FRAME = 2_000_000 * _EVERY
+_LEAST_BITS = 20
 _LEAST_PER_VALUE = 4.0
 _LEAST_CELLS = 4
 
@@ -27,13 +28,18 @@ class DepthMeter:
 
     Only samples near zero are looked at, in every fourth stretch of 16384 frames, until
     two million frames are seen: enough for every value to have occurred if it could.
+
+    Parameters
+    ----------
+    channels, valid_bits : int
+        Of the file; samples of fewer than 20 bits tell nothing here.
     """
 
-    def __init__(self, channels: int) -> None:
+    def __init__(self, channels: int, valid_bits: int) -> None:
         half = _CELL * _CELLS_EACH_SIDE
         self._half = half
         self._counts = np.zeros((channels, 2 * half), np.int64)
-        self._frame = 0
+        self._frame = 0 if valid_bits >= _LEAST_BITS else _LAST_FRAME
 
     def feed(self, block: Block) -> None:
         """Take the next frames in."""

@@ -23,9 +23,11 @@ _FRAME = 32_768
 _PADDED = 65_536
 _LEAST_SECONDS = 4.0
 _PROMINENCE_DB = 13.0
-_TOLERANCE = 0.005
+_TOLERANCE = 0.003
 _NOMINALS = (50.0, 60.0)
 _HARMONICS = 10
+_LEAST_LINES = 2
+_LOWEST_ABSENT = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +88,7 @@ class HumMeter:
 
 def _strongest(powers: NDArray[np.float64], bin_hz: float, width_hz: float) -> Hum | None:
     found = [hum for nominal in _NOMINALS if (hum := _hum(powers, bin_hz, width_hz, nominal))]
-    return max(found, key=lambda hum: hum.level_dbfs, default=None)
+    return max(found, key=lambda hum: sum(line.prominence_db for line in hum.lines), default=None)
 
 
 def _hum(powers: NDArray[np.float64], bin_hz: float, width_hz: float, nominal: float) -> Hum | None:
@@ -96,17 +98,15 @@ def _hum(powers: NDArray[np.float64], bin_hz: float, width_hz: float, nominal: f
         if harmonic * nominal < HIGHEST_HZ
         and (line := _line(powers, bin_hz, width_hz, nominal, harmonic))
     ]
-    # The mains are heard in the fundamental or, behind a rectifier, in the second; a
-    # single high line may be any tone.
-    if not any(line.harmonic <= 2 for line in lines):
+    if not lines:
         return None
     best = max(lines, key=lambda line: line.prominence_db + 20.0 * np.log10(line.harmonic))
     mains = best.frequency_hz / best.harmonic
     # Lines of one mains agree to within the width of the window.
     lines = [line for line in lines if abs(line.frequency_hz - line.harmonic * mains) <= width_hz]
-    # A 50 Hz line near 300 Hz is the sixth of 50 and the fifth of 60: without its own
-    # fundamental or second harmonic, it belongs to the other mains.
-    if not any(line.harmonic <= 2 for line in lines):
+    # One line that is not the fundamental may be any tone, or a multiple of a machine's
+    # turns; 300 Hz belongs to both mains.
+    if lines[0].harmonic > 1 and (len(lines) < _LEAST_LINES or lines[0].harmonic > _LOWEST_ABSENT):
         return None
     weights = np.array([10.0 ** (line.prominence_db / 10.0) * line.harmonic**2 for line in lines])
     values = np.array([line.frequency_hz / line.harmonic for line in lines])

@@ -66,7 +66,9 @@ class LevelSorted:
         """Return the mean spectrum of all frames; None when all were silent."""
         return self._mean(sorted(self._counts)) if self._counts else None
 
-    def quiet(self, share: float, least_frames: int) -> tuple[NDArray[np.float64], int] | None:
+    def quiet(
+        self, share: float, *, least_frames: int, least_chosen: int
+    ) -> tuple[NDArray[np.float64], int] | None:
         """Return the mean spectrum of the quietest frames, and their number.
 
         Parameters
@@ -75,10 +77,12 @@ class LevelSorted:
             Part of all frames that is wanted; whole classes are taken.
         least_frames : int
             None is returned when there are fewer frames than this in all.
+        least_chosen : int
+            Frames wanted at least, however few there are in all.
         """
-        if self.frames < least_frames:
+        if self.frames < max(1, least_frames):
             return None
-        wanted = max(1.0, share * self.frames)
+        wanted = max(float(least_chosen), share * self.frames)
         chosen: list[int] = []
         for level in sorted(self._counts):
             chosen.append(level)

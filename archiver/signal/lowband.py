@@ -1,7 +1,7 @@
-"""The low end of the sound at a low rate: for hum and for the bands below 250 Hz.
+"""The low end of the sound at a low rate: for hum and for the bands below 90 Hz.
 
-Short frames cannot resolve what lies below 250 Hz; at about 2 kHz, long ones cost
-next to nothing.
+Frames of 100 ms cannot resolve what lies below 90 Hz; at about 2 kHz, long ones
+cost next to nothing.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ HIGHEST_HZ = 630.0
 """The decimated sound is true up to here: flat within 0.1 dB, aliases below -70 dB."""
 
 _TARGET_HZ = 2000
+_HIGHEST_BAND_HZ = 90.0
 _TAPS_A_STEP = 12
 _KAISER_BETA = 6.76  # 70 dB in the formula of Kaiser (1974)
 
@@ -85,7 +86,7 @@ def hann_powers(frames: NDArray[np.float32], size: int) -> NDArray[np.float32]:
 
 
 class LowBandMeter:
-    """Spectra of about one second each of the decimated sound, sorted by level."""
+    """Spectra of one second each, every half second, of the decimated sound, sorted by level."""
 
     def __init__(self, decimated_hz: float, channels: int) -> None:
         self._size = 2048
@@ -93,18 +94,20 @@ class LowBandMeter:
         bins = self._size // 2 + 1
         self.spectra = tuple(LevelSorted(bins) for _ in range(channels))
         # The class of a frame is decided by what this meter is asked about.
-        self._band = slice(round(20.0 / self.bin_hz), round(250.0 / self.bin_hz))
+        self._band = slice(round(20.0 / self.bin_hz), round(_HIGHEST_BAND_HZ / self.bin_hz))
         self._rest = np.zeros((channels, 0), np.float32)
 
     def feed(self, values: Floats) -> None:
         """Take the next decimated frames in."""
         values = np.concatenate((self._rest, values), axis=1)
-        count = values.shape[1] // self._size
-        whole = count * self._size
-        self._rest = values[:, whole:]
+        step = self._size // 2
+        count = max(0, values.shape[1] // step - 1)
+        self._rest = values[:, count * step :]
         if not count:
             return
-        powers = hann_powers(values[:, :whole].reshape(len(values), count, self._size), self._size)
+        halves = values[:, : (count + 1) * step].reshape(len(values), count + 1, step)
+        frames = np.concatenate((halves[:, :-1], halves[:, 1:]), axis=2)
+        powers = hann_powers(frames, self._size)
         for channel, spectra in enumerate(self.spectra):
             for frame in powers[channel]:
                 spectra.add(float(frame[self._band].sum()), frame)

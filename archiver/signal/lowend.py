@@ -1,4 +1,4 @@
-"""The low end of a take: hum, and spectra that resolve the bands below 225 Hz."""
+"""The low end of a take: hum, and spectra that resolve the bands below 90 Hz."""
 
 from __future__ import annotations
 

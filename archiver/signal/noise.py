@@ -32,9 +32,12 @@ BANDWIDTH_MARGIN_DB = 3.0
 
 _QUIET_SHARE = 0.10
 _LEAST_FRAMES = 10
+_CHOSEN = 5
+_LEAST_LOW = 1
+_CHOSEN_LOW = 2
 _GATE_DB = 10.0
-_CROSSOVER_HZ = 225.0
-_LEAST_EXCESS_DB = 0.3
+_CROSSOVER_HZ = 90.0
+_LEAST_EXCESS_DB = 1.0
 _RATIO_LOW_HZ = 20.0
 _RATIO_HIGH_HZ = 20_000.0
 
@@ -96,7 +99,7 @@ def channel_noise(
     ----------
     fine, low : LevelSorted
         Spectra of 100 ms, and of about 1 s of the decimated sound for the bands
-        below 225 Hz.
+        below 90 Hz.
     fine_hz, low_hz : float
         Widths of their bins.
     sample_rate_hz : int
@@ -106,8 +109,8 @@ def channel_noise(
     split = sum(band.centre_hz < _CROSSOVER_HZ for band in every)
     lower, upper = every[:split], every[split:]
     columns: list[list[float | None]] = []
-    quiet_low = low.quiet(_QUIET_SHARE, 1)
-    quiet_fine = fine.quiet(_QUIET_SHARE, _LEAST_FRAMES)
+    quiet_low = low.quiet(_QUIET_SHARE, least_frames=_LEAST_LOW, least_chosen=_CHOSEN_LOW)
+    quiet_fine = fine.quiet(_QUIET_SHARE, least_frames=_LEAST_FRAMES, least_chosen=_CHOSEN)
     for below, above in (
         (low.mean(), fine.mean()),
         (low.programme(_GATE_DB), fine.programme(_GATE_DB)),

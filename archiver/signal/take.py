@@ -178,7 +178,7 @@ class TakeMeter:
         self._clicks = ClickMeter(fmt.sample_rate_hz, fmt.channels)
         self._runs = RunMeter(fmt.sample_rate_hz, fmt.channels)
         self._repeats = RepeatMeter(fmt.sample_rate_hz)
-        self._depth = DepthMeter(fmt.channels)
+        self._depth = DepthMeter(fmt.channels, fmt.valid_bits)
         self._pairs = PairMeter(fmt.channels)
         self._spectrum = SpectrumMeter(fmt.sample_rate_hz, fmt.channels)
         self._low_end = LowEndMeter(fmt.sample_rate_hz, fmt.channels)
@@ -240,7 +240,7 @@ class TakeMeter:
             low_end.hum,
             strict=True,
         ):
-            quiet = fine.quiet(0.1, 10)
+            quiet = fine.quiet(0.1, least_frames=10, least_chosen=5)
             found.append(
                 ChannelMeasurements(
                     true_peak_dbtp=decibels(peak),
