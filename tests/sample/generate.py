@@ -1,23 +1,29 @@
 """Write the sounds, pictures and truth of the sample session.
 
-Run ``python -m tests.sample.generate`` from the root of the repository; with a
-folder as argument, everything is written there. The sheet, the machine files and the
+Run ``python -m tests.sample.generate`` from the root of the repository; with
+``sounds`` or ``pictures`` as argument, only those are made. Sounds take seconds,
+pictures some minutes. The sheet, the machine files and the
 documents are written by hand and stay as they are.
 """
 
 from __future__ import annotations
 
+import concurrent.futures
 import sys
 from pathlib import Path
 
-from tests.sample.files_of import RECORDER_CHUNK, flac, recorder_bext, wave
+from tests.sample.drawing.machines import SCENES
+from tests.sample.drawing.png import encode
+from tests.sample.drawing.render import render
+from tests.sample.recorder import RECORDER_CHUNK, flac, recorder_bext, wave
 from tests.sample.scenario import Capture, captures, truth_text
 
-__all__ = ["SESSION", "TRUTH", "sounds", "write_sounds"]
+__all__ = ["PICTURE_SIZE", "SESSION", "TRUTH", "sounds", "write_pictures", "write_sounds"]
 
 ROOT = Path(__file__).resolve().parents[2]
 SESSION = ROOT / "sample_session"
 TRUTH = Path(__file__).with_name("truth.json")
+PICTURE_SIZE = (1200, 800)
 _PERFORMANCE_BEGAN_S = 14 * 3600 + 18 * 60 + 5
 
 
@@ -49,9 +55,22 @@ def write_sounds(session: Path, truth: Path) -> None:
     truth.write_text(text, encoding="utf-8", newline="\n")
 
 
+def write_pictures(session: Path) -> None:
+    """Render the photographs of a session folder, one process each where there are cores."""
+    names = list(SCENES)
+    with concurrent.futures.ProcessPoolExecutor() as pool:
+        for name, content in zip(names, pool.map(_picture, names), strict=True):
+            target = session / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+
+
+def _picture(name: str) -> bytes:
+    return encode(render(SCENES[name](), *PICTURE_SIZE))
+
+
 if __name__ == "__main__":
-    if len(sys.argv) > 1:
-        folder = Path(sys.argv[1])
-        write_sounds(folder, folder / "truth.json")
-    else:
+    if sys.argv[1:] != ["pictures"]:
         write_sounds(SESSION, TRUTH)
+    if sys.argv[1:] != ["sounds"]:
+        write_pictures(SESSION)

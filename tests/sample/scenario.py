@@ -14,12 +14,13 @@ import numpy.typing as npt
 from tests.simulator.demonstration import Groove, Works, cut, perform, play, quantised
 from tests.simulator.draws import Draws, Samples
 from tests.simulator.horn import Horn, Resonance
-from tests.simulator.medium import Medium, Seam, Wear, band_rms
+from tests.simulator.levels import active_rms
+from tests.simulator.medium import Medium, Seam, Wear
 from tests.simulator.room import Room
 from tests.simulator.rotation import Ripple, drift, spring_run_down, turning, wow
 from tests.simulator.tones import pitch_pipe
 from tests.simulator.truth import ReproductionTruth, as_json_text
-from tests.simulator.voice import COUNTING, Voice, speak
+from tests.simulator.voice import Voice, counting, speak
 
 __all__ = ["SAMPLE_RATE_HZ", "Capture", "captures", "truth_text"]
 
@@ -31,7 +32,7 @@ _NOMINAL_RPM = 100.0
 
 _LETTER = (
     "'dir 's@r, ui 'sænk ju for jur 'let@r åv d@ 'sek@nd. "
-    "d@ 'tuelv 'silind@rs uil 'liv 'raunsø ån 'frajdæ, baj 'stimb@t."
+    "d@ 'tuelv 'silind@rs uil 'liv 'raunsø ån 'frajdæ."
 )
 _ANNOUNCEMENT = "'lind@haun, sevn'tins åv åk'tob@r. d@ 'stæm@bog 'bi, and d@ 'pajp."
 
@@ -88,7 +89,7 @@ class Capture:
     @property
     def duration_s(self) -> float:
         """Length of the capture."""
-        return self.samples.shape[0] / SAMPLE_RATE_HZ
+        return float(self.samples.shape[0] / SAMPLE_RATE_HZ)
 
 
 def captures() -> tuple[tuple[Capture, ...], Mapping[str, object]]:
@@ -161,9 +162,8 @@ def _silence(duration_s: float) -> Samples:
 
 
 def _level(sound: Samples, dbfs: float) -> Samples:
-    """Bring the loud parts of a sound, in 200-3000 Hz, to a level."""
-    loud = sound[np.abs(sound) > 0.02]
-    return sound * 10.0 ** (dbfs / 20.0) / max(band_rms(loud, SAMPLE_RATE_HZ), 1e-12)
+    """Bring a sound to a level, pauses left out, in 200-3000 Hz."""
+    return np.asarray(sound * (10.0 ** (dbfs / 20.0) / active_rms(sound, SAMPLE_RATE_HZ)))
 
 
 def _exactly(sound: Samples, duration_s: float) -> Samples:
@@ -172,9 +172,9 @@ def _exactly(sound: Samples, duration_s: float) -> Samples:
 
 
 def _performance(draws: Draws) -> tuple[Groove, Samples]:
-    ragna = Voice(pitch_hz=196.0, pace=1.05)
+    ragna = Voice(pitch_hz=196.0, pace=1.15)
     letter = speak(_LETTER, SAMPLE_RATE_HZ, ragna, draws.branch("letter"))
-    counting = speak(COUNTING, SAMPLE_RATE_HZ, Voice(pitch_hz=200.0, pace=1.25), draws.branch("counting"))
+    numbers = speak(counting(5), SAMPLE_RATE_HZ, ragna, draws.branch("numbers"))
     pipe = pitch_pipe(_PIPE_HZ, 1.3, SAMPLE_RATE_HZ, draws.branch("pipe"))
     programme = np.concatenate(
         [
@@ -182,7 +182,7 @@ def _performance(draws: Draws) -> tuple[Groove, Samples]:
             _level(pipe, -22.0),
             _silence(0.35),
             _level(letter, -19.0),
-            _level(counting, -19.0),
+            _level(numbers, -19.0),
         ]
     )
     programme = _exactly(programme, 13.0)
@@ -273,9 +273,11 @@ def _third_playing(groove: Groove, draws: Draws) -> tuple[Samples, ReproductionT
 def _announcement(draws: Draws) -> Samples:
     rene = Voice(pitch_hz=112.0, formant_scale=0.87, pace=1.0)
     spoken = speak(_ANNOUNCEMENT, SAMPLE_RATE_HZ, rene, draws.branch("voice"))
-    pipe = pitch_pipe(_PIPE_HZ, 3.0, SAMPLE_RATE_HZ, draws.branch("pipe"))
-    sound = np.concatenate([_silence(0.5), _level(spoken, -22.0), _silence(0.4), _level(pipe, -24.0)])
-    sound = _exactly(sound, 9.0)
+    pipe = pitch_pipe(_PIPE_HZ, 2.2, SAMPLE_RATE_HZ, draws.branch("pipe"))
+    sound = np.concatenate(
+        [_silence(0.5), _level(spoken, -22.0), _silence(0.4), _level(pipe, -24.0)]
+    )
+    sound = _exactly(sound, 10.0)
     heard = _ROOM.heard(sound, SAMPLE_RATE_HZ)
     return heard + _ROOM.noise(sound.size, SAMPLE_RATE_HZ, draws.branch("noise"))
 

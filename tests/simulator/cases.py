@@ -9,6 +9,7 @@ import numpy as np
 from tests.simulator.demonstration import Works, cut, perform, play
 from tests.simulator.draws import Draws, Samples
 from tests.simulator.horn import Horn, Resonance
+from tests.simulator.levels import active_rms
 from tests.simulator.medium import Medium, Seam, Wear
 from tests.simulator.room import Room
 from tests.simulator.rotation import (
@@ -24,7 +25,7 @@ from tests.simulator.tones import hummed, random_melody, whistled
 from tests.simulator.truth import ReproductionTruth
 from tests.simulator.voice import Voice, babble
 
-__all__ = ["Case", "DRIVES", "PROGRAMMES", "random_case", "random_curve"]
+__all__ = ["DRIVES", "PROGRAMMES", "Case", "random_case", "random_curve"]
 
 PROGRAMMES = ("speech", "hummed melody", "whistled melody")
 DRIVES = ("hand crank", "spring", "motor")
@@ -89,8 +90,7 @@ def random_case(
         programme = _programme(kind, duration_s, sample_rate_hz, draws.branch("programme"))
     quiet = np.zeros(round(0.8 * sample_rate_hz))
     programme = np.concatenate([quiet, programme, quiet])
-    active = programme[np.abs(programme) > 1e-3]
-    programme = programme * 10.0 ** (-22.0 / 20.0) / float(np.sqrt(np.mean(active**2)))
+    programme = programme * (10.0 ** (-22.0 / 20.0) / active_rms(programme, sample_rate_hz))
 
     chance = draws.branch("set-up")
     nominal_rpm = chance.one_of([60.0, 80.0, 100.0, 120.0, 144.0, 160.0])
@@ -107,9 +107,7 @@ def random_case(
         hum_dbfs=chance.uniform(-96.0, -76.0),
         hum_hz=chance.one_of([50.0, 60.0]) * chance.uniform(0.999, 1.001),
     )
-    works = Works(
-        whirr_dbfs=chance.uniform(-68.0, -54.0), thump_dbfs=chance.uniform(-52.0, -38.0)
-    )
+    works = Works(whirr_dbfs=chance.uniform(-68.0, -54.0), thump_dbfs=chance.uniform(-52.0, -38.0))
 
     length_s = (programme.size - 1) / sample_rate_hz
     recording_rpm = nominal_rpm * chance.uniform(0.92, 1.08)

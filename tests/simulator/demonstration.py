@@ -16,7 +16,8 @@ from scipy import signal
 
 from tests.simulator.draws import Draws, Samples
 from tests.simulator.horn import Horn
-from tests.simulator.medium import Medium, band_rms, shaped
+from tests.simulator.levels import band_rms, shaped
+from tests.simulator.medium import Medium
 from tests.simulator.resampling import sound_at
 from tests.simulator.room import Room
 from tests.simulator.rotation import SpeedCurve
@@ -25,6 +26,7 @@ from tests.simulator.truth import ReproductionTruth, RotationTruth
 __all__ = ["Groove", "Works", "cut", "perform", "play", "quantised"]
 
 _CURVE_STEP_S = 0.02
+_SETTLING_S = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +53,11 @@ class Works:
         """Return the noise, shape (frames,), and the times of the thumps, shape (turns,)."""
         frames = curve.rpm.size
         band = signal.butter(
-            2, (250.0, min(1800.0, 0.4 * sample_rate_hz)), "bandpass", fs=sample_rate_hz, output="sos"
+            2,
+            (250.0, min(1800.0, 0.4 * sample_rate_hz)),
+            "bandpass",
+            fs=sample_rate_hz,
+            output="sos",
         )
         whirr = np.asarray(signal.sosfilt(band, draws.branch("whirr").normals(frames)))
         teeth = 1.0 + 0.3 * np.cos(2.0 * np.pi * 7.0 * curve.turns)
@@ -198,8 +204,8 @@ def play(
     sounding = (clock >= lowered_s) & (place_turns <= groove.curve.turns[-1])
     raised_s = float(clock[sounding][-1])
     # The stylus is set down and lifted, not switched.
-    contact = np.clip((clock - lowered_s) / 0.03, 0.0, 1.0)
-    contact *= np.clip((raised_s - clock) / 0.03, 0.0, 1.0)
+    contact = np.clip((clock - lowered_s) / _SETTLING_S, 0.0, 1.0)
+    contact *= np.clip((raised_s - clock) / _SETTLING_S, 0.0, 1.0)
 
     recording_rpm = groove.curve.mean_rpm(from_s, groove.curve.duration_s)
 
@@ -213,19 +219,26 @@ def play(
         return room.heard(horn.through(sound * contact, rate_hz), rate_hz)
 
     bent = medium.bent(groove.sound)
-    fresh = through(sound_at(shaped(bent, rate_hz, unworn), source_s * rate_hz))
+    grooves = sound_at(
+        np.stack(
+            [
+                shaped(bent, rate_hz, unworn),
+                shaped(bent, rate_hz, transfer),
+                medium.hiss(groove.sound.size, rate_hz, groove_draws.branch("hiss")),
+            ]
+        ),
+        source_s * rate_hz,
+    )
+    fresh, worn, hiss = (through(sound) for sound in grooves)
     span = slice(round(lowered_s * rate_hz), round(raised_s * rate_hz))
     reference = band_rms(fresh[span], rate_hz)
     scale = 10.0 ** (level_dbfs / 20.0) / max(reference, 1e-12)
-    level_db = -medium.wear.level_db * playings_before
+    level_db = 0.0 - medium.wear.level_db * playings_before
     hiss_db = medium.wear.noise_db * playings_before
 
-    worn = through(sound_at(shaped(bent, rate_hz, transfer), source_s * rate_hz))
     programme = worn * scale * 10.0 ** (level_db / 20.0)
-    hiss = medium.hiss(groove.sound.size, rate_hz, groove_draws.branch("hiss"))
-    hiss = through(sound_at(hiss, source_s * rate_hz))
     wanted = 10.0 ** ((level_dbfs + medium.hiss_db + hiss_db) / 20.0)
-    hiss *= wanted / max(band_rms(hiss[span], rate_hz), 1e-12)
+    hiss = hiss * (wanted / max(band_rms(hiss[span], rate_hz), 1e-12))
     ticks, passed_s = medium.ticks(
         curve,
         recorded_turns - lowered_turns,
@@ -249,11 +262,9 @@ def play(
             curve,
             lowered_s,
             raised_s,
-            passed_s[(passed_s >= lowered_s) & (passed_s <= raised_s)],
+            passed_s[(passed_s >= lowered_s + _SETTLING_S) & (passed_s <= raised_s - _SETTLING_S)],
         ),
-        recording=_rotation(
-            groove.curve, from_s, groove.curve.duration_s, groove.turn_times_s
-        ),
+        recording=_rotation(groove.curve, from_s, groove.curve.duration_s, groove.turn_times_s),
         playings_before=playings_before,
         mean_ratio=mean_ratio,
         time_s=_plain(instants),
@@ -307,4 +318,4 @@ def _band(
 def quantised(sound: Samples, bits: int) -> npt.NDArray[np.int32]:
     """Round to whole steps of a fixed-point format, shape (frames,), int32."""
     top = 2 ** (bits - 1)
-    return np.clip(np.rint(sound * top), -top, top - 1).astype(np.int32)
+    return np.asarray(np.clip(np.rint(sound * top), -top, top - 1), dtype=np.int32)

@@ -7,16 +7,15 @@ it comes back at the same places with every playing, and faster when turned fast
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
 from tests.simulator.draws import Draws, Samples
+from tests.simulator.levels import band_rms, shaped
 from tests.simulator.rotation import SpeedCurve
 
-__all__ = ["Medium", "Seam", "Wear", "band_rms", "shaped"]
+__all__ = ["Medium", "Seam", "Wear"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,34 +193,4 @@ def _strike(
     if first >= last:
         return
     since_s = np.arange(first, last) / sample_rate_hz - time_s
-    sound[first:last] += (
-        size * np.exp(-since_s / width_s) * np.cos(2.0 * np.pi * ring_hz * since_s)
-    )
-
-
-def shaped(
-    sound: Samples, sample_rate_hz: float, gain: Callable[[Samples], Samples]
-) -> Samples:
-    """Return the sound with its spectrum multiplied by a real gain, shape (frames,).
-
-    Parameters
-    ----------
-    sound : ndarray, shape (frames,)
-    sample_rate_hz : float
-    gain : callable
-        Amplitude for an array of frequencies in Hz.
-    """
-    size = fft.next_fast_len(sound.size + round(0.1 * sample_rate_hz), real=True)
-    frequency = np.fft.rfftfreq(size, 1.0 / sample_rate_hz)
-    return np.asarray(np.fft.irfft(np.fft.rfft(sound, size) * gain(frequency), size)[: sound.size])
-
-
-def band_rms(
-    sound: Samples, sample_rate_hz: float, low_hz: float = 200.0, high_hz: float = 3000.0
-) -> float:
-    """Return the RMS of the part of a sound within a band."""
-
-    def inside(frequency_hz: Samples) -> Samples:
-        return ((frequency_hz >= low_hz) & (frequency_hz <= high_hz)).astype(np.float64)
-
-    return float(np.sqrt(np.mean(shaped(sound, sample_rate_hz, inside) ** 2)))
+    sound[first:last] += size * np.exp(-since_s / width_s) * np.cos(2.0 * np.pi * ring_hz * since_s)

@@ -15,9 +15,9 @@ from tests.simulator.draws import Samples
 
 __all__ = ["sound_at"]
 
-_HALF_WIDTH = 24
-_PHASES = 1024
-_BETA = 9.0
+_HALF_WIDTH = 32
+_PHASES = 2048
+_BETA = 12.0
 _CHUNK = 1 << 14
 
 
@@ -32,12 +32,12 @@ def _kernel() -> Samples:
     return np.asarray(table / table.sum(axis=1, keepdims=True))
 
 
-def sound_at(sound: Samples, positions: Samples) -> Samples:
-    """Return the band-limited sound at fractional sample positions.
+def sound_at(sounds: Samples, positions: Samples) -> Samples:
+    """Return band-limited sounds at fractional sample positions.
 
     Parameters
     ----------
-    sound : ndarray, shape (frames,)
+    sounds : ndarray, shape (..., frames)
         Silence is assumed on either side.
     positions : ndarray, shape (n,)
         In samples from the first one; any order, any spacing. Steps much over one
@@ -45,13 +45,14 @@ def sound_at(sound: Samples, positions: Samples) -> Samples:
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (..., n)
     """
     table = _kernel()
-    padded = np.pad(sound, _HALF_WIDTH)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _HALF_WIDTH)
-    result = np.zeros(positions.size)
-    inside = np.flatnonzero((positions > -1.0) & (positions < sound.size))
+    rows = np.atleast_2d(sounds)
+    padded = np.pad(rows, ((0, 0), (_HALF_WIDTH, _HALF_WIDTH)))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _HALF_WIDTH, axis=1)
+    result = np.zeros((rows.shape[0], positions.size))
+    inside = np.flatnonzero((positions > -1.0) & (positions < rows.shape[1]))
     for start in range(0, inside.size, _CHUNK):
         where = inside[start : start + _CHUNK]
         whole = np.floor(positions[where])
@@ -59,5 +60,7 @@ def sound_at(sound: Samples, positions: Samples) -> Samples:
         row = np.minimum(fine.astype(np.int64), _PHASES - 1)
         share = (fine - row)[:, None]
         weights = table[row] + share * (table[row + 1] - table[row])
-        result[where] = np.einsum("ij,ij->i", windows[whole.astype(np.int64) + 1], weights)
-    return result
+        begin = whole.astype(np.int64) + 1
+        for index, window in enumerate(windows):
+            result[index, where] = np.einsum("ij,ij->i", window[begin], weights)
+    return result.reshape(*sounds.shape[:-1], positions.size)

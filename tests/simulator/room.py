@@ -51,7 +51,9 @@ class Room:
         tail[: round(0.004 * sample_rate_hz)] = 0.0
         tail = np.asarray(
             signal.sosfilt(
-                signal.butter(1, min(5000.0, 0.4 * sample_rate_hz), fs=sample_rate_hz, output="sos"),
+                signal.butter(
+                    1, min(5000.0, 0.4 * sample_rate_hz), fs=sample_rate_hz, output="sos"
+                ),
                 tail,
             )
         )
@@ -63,9 +65,7 @@ class Room:
 
     def heard(self, source: Samples, sample_rate_hz: int) -> Samples:
         """Return what reaches the microphone from one source, without noise, shape (frames,)."""
-        return np.asarray(
-            signal.oaconvolve(source, self.response(sample_rate_hz))[: source.size]
-        )
+        return np.asarray(signal.oaconvolve(source, self.response(sample_rate_hz))[: source.size])
 
     def noise(self, frames: int, sample_rate_hz: int, draws: Draws) -> Samples:
         """Return the noise of room, microphone and mains, shape (frames,)."""

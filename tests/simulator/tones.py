@@ -88,9 +88,7 @@ def melody(
     return sound / float(np.abs(sound).max())
 
 
-def whistled(
-    notes: Sequence[tuple[float, float]], sample_rate_hz: int, draws: Draws
-) -> Samples:
+def whistled(notes: Sequence[tuple[float, float]], sample_rate_hz: int, draws: Draws) -> Samples:
     """Whistle a melody: nearly a pure tone."""
     return melody(notes, sample_rate_hz, harmonics=(1.0, 0.02), vibrato=0.004, draws=draws)
 
@@ -101,9 +99,7 @@ def hummed(notes: Sequence[tuple[float, float]], sample_rate_hz: int, draws: Dra
     return melody(notes, sample_rate_hz, harmonics=levels, vibrato=0.008, draws=draws)
 
 
-def random_melody(
-    duration_s: float, lowest_hz: float, draws: Draws
-) -> list[tuple[float, float]]:
+def random_melody(duration_s: float, lowest_hz: float, draws: Draws) -> list[tuple[float, float]]:
     """Make up notes of a major scale that last for a given time together."""
     scale = (0, 2, 4, 5, 7, 9, 11, 12)
     notes: list[tuple[float, float]] = []

@@ -22,7 +22,9 @@ class RotationTruth:
         The curve, for the whole capture.
     turn_times_s : tuple of float
         When the once-a-turn event falls; in a performance the thump of the machine,
-        in a reproduction the seam of the medium.
+        in a reproduction the seam of the medium, while the stylus rests on it. Times are
+        those at the machine: the microphone hears them later by the way through the air
+        and the delay of the horn, a millisecond or two, always the same.
     """
 
     mean_rpm: float
