@@ -17,7 +17,7 @@ from typing import BinaryIO, Self, assert_never
 from archiver.errors import InputError
 from archiver.files import open_read, translated
 from archiver.findings import Finding, Severity, Where
-from archiver.signal.samples import SampleFormat
+from archiver.signal.sampleformat import SampleFormat
 from archiver.wave import format as fmt_chunk
 from archiver.wave import rules
 from archiver.wave.bext import Bext
@@ -121,6 +121,11 @@ class Capture(abc.ABC):
     def data_bytes(self) -> int | None:
         """Bytes that :meth:`blocks` yields; None where only decoding can tell."""
         return None if self.frames is None else self.frames * self.sample_format.frame_bytes
+
+    @property
+    def keeps_original(self) -> bool:
+        """Whether the file holds more than a master can, so that it should be kept as well."""
+        return self.kind is CaptureKind.VIDEO
 
     @property
     def bext(self) -> Bext | None:

@@ -175,6 +175,7 @@ class _Merger:
 
     def run(self) -> MasterChunks:
         existing, ours = self.existing, self.ours
+        bext = self._bext()
         cue, adtl = ours.cue, ours.adtl
         if not existing.withheld & {b"cue ", b"adtl"}:
             cue, adtl = _merge_markers(existing.cue, existing.adtl, ours)
@@ -183,11 +184,11 @@ class _Merger:
             cue, adtl = existing.cue, existing.adtl
         return dataclasses.replace(
             ours,
-            bext=self._bext(),
+            bext=bext,
             info=self._info(),
             cue=cue,
             adtl=adtl,
-            ixml=self._ixml(),
+            ixml=self._ixml(bext),
             axml=self._axml(),
             carried_before=existing.before,
             carried_after=existing.after,
@@ -254,11 +255,14 @@ class _Merger:
             )
         return merged
 
-    def _ixml(self) -> ixml.Ixml | None:
+    def _ixml(self, bext: Bext) -> ixml.Ixml | None:
         theirs, ours = self.existing.ixml, self.ours.ixml
         if b"iXML" in self.existing.withheld:
             self.say(rules.IXML_KEPT, "iXML", "the capture's iXML is broken; ours is left out")
             return None
+        if theirs is not None:
+            for difference in ixml.differences(theirs, self.ours.format, bext):
+                self.say(rules.IXML_DIFFERS, "iXML", difference)
         if theirs is None or ours is None:
             return ours if theirs is None else theirs
         merged, added = ixml.merge(theirs, ours)

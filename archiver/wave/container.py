@@ -23,6 +23,7 @@ from archiver.wave import format as fmt_chunk
 from archiver.wave import rules
 from archiver.wave.ds64 import Ds64
 from archiver.wave.format import Format
+from archiver.wave.layout import broken
 from archiver.wave.subchunks import id_text
 
 __all__ = [
@@ -43,6 +44,7 @@ MOST_CHUNKS = 4096
 """A file with more chunks is not walked further."""
 LARGEST_CHUNK_BYTES = 1 << 26
 """A chunk other than ``data`` that is larger is not read into memory."""
+_LARGEST_FORMAT_BYTES = 1 << 12
 _DEEPEST = 8
 _HEADER_BYTES = 8
 _START_BYTES = 12
@@ -382,11 +384,15 @@ class _Walker:
 
     def _look_inside(self, chunk: Chunk) -> None:
         if chunk.chunk_id == b"fmt " and self.format is None:
-            payload = _read(
-                self.file, chunk.payload_offset_bytes, min(chunk.present_bytes, 1 << 16), self.name
-            )
             try:
-                self.format = fmt_chunk.decode(payload)
+                if chunk.present_bytes > _LARGEST_FORMAT_BYTES:
+                    raise broken(
+                        "fmt",
+                        0,
+                        f"fmt has {chunk.present_bytes} bytes",
+                        f"at most {_LARGEST_FORMAT_BYTES} bytes",
+                    )
+                self.format = fmt_chunk.decode(read_payload(self.file, chunk, self.name))
             except InputError as error:
                 self.say(
                     rules.FORMAT_WRONG,

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from archiver.errors import InputError
 from archiver.files import open_read, translated
 from archiver.findings import Where
-from archiver.signal.samples import SampleFormat
+from archiver.signal.sampleformat import SampleFormat
 from archiver.wave import rules
 from archiver.wave.adtl import Adtl, CueText, StoredText
 from archiver.wave.aiff import AiffWalk, walk_aiff

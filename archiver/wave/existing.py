@@ -48,6 +48,9 @@ class Existing:
     withheld : frozenset of bytes
         Ids (list types for ``LIST``) of broken chunks among them: ours must not
         stand beside those.
+    original : tuple of RawChunk
+        Every chunk that was read, as it stood and in the order of the file, for the
+        record: also those that a master merges with ours or writes anew.
     """
 
     bext: Bext | None = None
@@ -61,6 +64,7 @@ class Existing:
     before: tuple[RawChunk, ...] = ()
     after: tuple[RawChunk, ...] = ()
     withheld: frozenset[bytes] = frozenset()
+    original: tuple[RawChunk, ...] = ()
 
 
 NOTHING = Existing()
@@ -77,6 +81,7 @@ class _Reader:
     before: list[RawChunk] = field(default_factory=list)
     after: list[RawChunk] = field(default_factory=list)
     withheld: set[bytes] = field(default_factory=set)
+    original: list[RawChunk] = field(default_factory=list)
     bytes_kept: int = 0
 
     def say(self, rule: Rule, chunk: Chunk, message: str, accepted: str = "") -> None:
@@ -107,6 +112,7 @@ class _Reader:
             before=tuple(self.before),
             after=tuple(self.after),
             withheld=frozenset(self.withheld),
+            original=tuple(self.original),
         )
 
     def _take(self, chunk: Chunk, carried: list[RawChunk]) -> None:
@@ -122,6 +128,7 @@ class _Reader:
             return
         payload = read_payload(self.file, chunk, self.walk.name)
         raw = RawChunk(chunk_id=chunk.chunk_id, payload=payload, pad=chunk.pad)
+        self.original.append(raw)
         match chunk.chunk_id, payload[:4]:
             case b"bext", _:
                 self._bext(chunk, payload)

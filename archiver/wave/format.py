@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from archiver.errors import InputError
-from archiver.signal.samples import SampleFormat
+from archiver.signal.sampleformat import SampleFormat
 from archiver.wave.layout import Field, Layout
 
 __all__ = [

@@ -12,7 +12,7 @@ from archiver.wave.layout import broken
 
 __all__ = ["LARGEST_BYTES", "parse_xml"]
 
-LARGEST_BYTES = 1 << 24
+LARGEST_BYTES = 1 << 22
 """A longer document is not parsed."""
 
 

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from lxml import etree
 
 from archiver.errors import ArchiverError
+from archiver.wave.bext import Bext
+from archiver.wave.format import Format
 from archiver.wave.hardened import parse_xml
 from archiver.wave.layout import broken
 
@@ -31,6 +33,7 @@ __all__ = [
     "build",
     "content",
     "decode",
+    "differences",
     "encode",
     "leaves",
     "merge",
@@ -346,6 +349,42 @@ def leaves(record: Ixml) -> Iterator[tuple[str, str]]:
             continue
         names = [str(element.tag), *(str(parent.tag) for parent in element.iterancestors())]
         yield "/".join(reversed(names[:-1])), (element.text or "").strip()
+
+
+_BEXT = {
+    "BWF_DESCRIPTION": "description",
+    "BWF_ORIGINATOR": "originator",
+    "BWF_ORIGINATOR_REFERENCE": "originator_reference",
+    "BWF_ORIGINATION_DATE": "origination_date",
+    "BWF_ORIGINATION_TIME": "origination_time",
+}
+
+
+def differences(record: Ixml, fmt: Format, bext: Bext) -> tuple[str, ...]:
+    """List where a document disagrees with the chunks that count officially.
+
+    ``SPEED`` repeats rate and depth of ``fmt ``, ``BEXT`` the texts of ``bext``. An
+    element that is missing or empty does not disagree.
+
+    Raises
+    ------
+    InputError
+        The document is not iXML.
+    """
+    root = parse_xml(record.document, "iXML")
+    found: list[str] = []
+    speed = root.find("SPEED")
+    for name, stated, true in (
+        ("FILE_SAMPLE_RATE", _number(speed, "FILE_SAMPLE_RATE"), fmt.sample_rate_hz),
+        ("AUDIO_BIT_DEPTH", _number(speed, "AUDIO_BIT_DEPTH"), fmt.valid_bits),
+    ):
+        if stated is not None and stated != true:
+            found.append(f"{name} says {stated}, fmt {true}")
+    for name, attribute in _BEXT.items():
+        text, ours = _text(root.find("BEXT"), name).strip(), getattr(bext, attribute).strip()
+        if text and text != ours:
+            found.append(f"{name} says {text!r}, bext {ours!r}")
+    return tuple(found)
 
 
 def merge(existing: Ixml, ours: Ixml) -> tuple[Ixml, tuple[str, ...]]:

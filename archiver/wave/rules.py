@@ -203,6 +203,12 @@ IXML_KEPT = Rule(
     reason="The capture's own iXML is kept, and elements that it lacks are added.",
     remedy=_RECORDED,
 )
+IXML_DIFFERS = Rule(
+    code="capture-ixml-differs",
+    severity=Severity.NOTE,
+    reason="iXML repeats what fmt and bext hold; where they differ, fmt and bext count.",
+    remedy=_RECORDED,
+)
 AXML_KEPT = Rule(
     code="master-axml-kept",
     severity=Severity.NOTE,

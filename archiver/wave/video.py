@@ -23,7 +23,7 @@ import numpy as np
 from archiver.errors import InputError
 from archiver.files import open_read, translated
 from archiver.findings import Finding, Rule, Where
-from archiver.signal.samples import SampleFormat
+from archiver.signal.sampleformat import SampleFormat
 from archiver.wave import rules
 from archiver.wave.capture import Capture, CaptureKind
 from archiver.wave.decoded import pack, regroup

@@ -175,6 +175,7 @@ def test_a_broken_chunk_is_told_and_carried(
         assert "capture-chunk-unreadable" in {f.code for f in capture.findings}
         assert [c.payload for c in capture.carried_after] == [payload]
         assert capture.existing.withheld == {chunk_id}
+        assert [c.payload for c in capture.existing.original] == [payload]
 
 
 def test_a_broken_bext_is_told_and_its_bytes_are_kept_for_the_record(tmp_path: Path) -> None:

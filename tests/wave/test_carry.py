@@ -164,6 +164,21 @@ def test_ixml_is_kept_and_what_it_lacks_is_added() -> None:
     assert "NOTE" in carried.findings[0].message
 
 
+def test_ixml_that_contradicts_fmt_or_bext_is_told() -> None:
+    document = (
+        b"<BWFXML><SPEED><FILE_SAMPLE_RATE>48000</FILE_SAMPLE_RATE>"
+        b"<AUDIO_BIT_DEPTH>24</AUDIO_BIT_DEPTH></SPEED>"
+        b"<BEXT><BWF_ORIGINATOR>X</BWF_ORIGINATOR><BWF_DESCRIPTION/></BEXT></BWFXML>"
+    )
+    existing = Existing(ixml=ixml.decode(document), bext=Bext(originator="Y"))
+    told = [
+        finding.message
+        for finding in carry(existing, OURS, "take.wav").findings
+        if finding.code == "capture-ixml-differs"
+    ]
+    assert told == ["FILE_SAMPLE_RATE says 48000, fmt 96000", "BWF_ORIGINATOR says 'X', bext 'Y'"]
+
+
 def test_axml_is_kept_and_ours_is_left_out() -> None:
     existing = Existing(axml=Axml(document=b"<theirs/>"))
     carried = carry(existing, OURS, "take.wav")

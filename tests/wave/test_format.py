@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver.errors import ArchiverError, InputError
-from archiver.signal.samples import SampleFormat
+from archiver.signal.sampleformat import SampleFormat
 from archiver.wave import format as fmt_chunk
 from archiver.wave.format import Format
 from tests.wave import build

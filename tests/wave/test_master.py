@@ -11,7 +11,7 @@ from typing import BinaryIO, cast
 import pytest
 
 from archiver.errors import DefectError, InputError
-from archiver.signal.samples import SampleFormat
+from archiver.signal.sampleformat import SampleFormat
 from archiver.wave.axml import Axml
 from archiver.wave.bext import Bext, Loudness
 from archiver.wave.capture import open_capture

@@ -184,7 +184,7 @@ def test_dangerous_and_broken_ixml_is_refused(document: bytes) -> None:
 
 def test_too_long_an_xml_document_is_refused_before_parsing() -> None:
     with pytest.raises(InputError, match="bytes"):
-        ixml.decode(b"<BWFXML>" + b"a" * (1 << 24) + b"</BWFXML>")
+        ixml.decode(b"<BWFXML>" + b"a" * (1 << 22) + b"</BWFXML>")
 
 
 def test_axml_may_be_fragments_but_only_one_document_is_parsed() -> None:
