@@ -6,6 +6,8 @@ cost next to nothing.
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
@@ -67,6 +69,13 @@ class Decimator:
         return out
 
 
+@functools.lru_cache(maxsize=8)
+def _window(samples: int, size: int) -> NDArray[np.float32]:
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(samples) / samples)
+    window *= np.sqrt(2.0 / (size * np.sum(window**2)))
+    return window.astype(np.float32)
+
+
 def hann_powers(frames: NDArray[np.float32], size: int) -> NDArray[np.float32]:
     """Return power spectra under a Hann window; the bins of a frame add up to its mean square.
 
@@ -77,10 +86,7 @@ def hann_powers(frames: NDArray[np.float32], size: int) -> NDArray[np.float32]:
     size : int
         Length of the transform, at least the number of samples.
     """
-    samples = frames.shape[-1]
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(samples) / samples)
-    window *= np.sqrt(2.0 / (size * np.sum(window**2)))
-    spectra = scipy.fft.rfft(frames * window.astype(np.float32), size, axis=-1)
+    spectra = scipy.fft.rfft(frames * _window(frames.shape[-1], size), size, axis=-1)
     powers: NDArray[np.float32] = spectra.real**2 + spectra.imag**2
     return powers
 

@@ -130,6 +130,7 @@ def _hum(hum: Hum) -> dict[str, Any]:
     return {
         "nominal_hz": hum.nominal_hz,
         "frequency_hz": round(hum.frequency_hz, _HERTZ_PLACES),
+        "frequency_uncertainty_hz": round(hum.frequency_uncertainty_hz, 6),
         "level_dbfs": _db(hum.level_dbfs),
         "lines": [
             {
