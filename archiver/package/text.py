@@ -145,7 +145,8 @@ def decode_declaration(content: bytes) -> tuple[Declaration, tuple[Finding, ...]
 def _known(encoding: str) -> bool:
     try:
         canonical = codecs.lookup(encoding).name
-        b"".decode(encoding)
+        # Not of nothing: only then is it checked that the codec is one for text.
+        b"A".decode(encoding, "replace")
     except (LookupError, ValueError):
         return False
     return canonical.replace("-", "_") not in _NOT_CHARACTER_SETS
