@@ -308,7 +308,7 @@ class _Reader:
 
     def refused(self, node: Scalar, shape: Shape, path: str, why: str) -> None:
         accepted = shape.accepted or "a text"
-        if shape.example not in accepted:
+        if not shape.values and f"`{shape.example}`" not in accepted:
             accepted += f", such as `{shape.example}`"
         self.findings.append(
             rules.SHEET_VALUE.at(

@@ -227,10 +227,10 @@ def _uncaptioned(listing: _Listed, each: Stated, file: str) -> Finding:
 def _image(folder: Path, each: Stated, file: str) -> list[Finding]:
     try:
         path = folder.joinpath(*each.text.split("/"))
-        with files.open_read(path) as image, files.translated(path, "read"):
+        with files.open_read(path, follow=False) as image, files.translated(path, "read"):
             head = image.read(SIGNATURE_BYTES)
     except SurroundingsError as error:
-        return [rules.SHEET_UNREADABLE.at(Where(file=each.text), error.found, remedy=error.remedy)]
+        return [rules.FILE_UNREADABLE.at(Where(file=each.text), error.found, remedy=error.remedy)]
     kind = image_kind(head)
     if kind is None:
         return [

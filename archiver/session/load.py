@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from archiver import files
-from archiver.errors import SurroundingsError
+from archiver.errors import MisuseError, SurroundingsError
 from archiver.findings import Finding, Where, in_order
 from archiver.session import rules
 from archiver.session.build import build_machine, build_session
@@ -65,12 +65,12 @@ def load_session(folder: Path) -> Loaded:
     """
     try:
         seen = look_into(folder)
-    except SurroundingsError as error:
+    except (MisuseError, SurroundingsError) as error:
         return Loaded(
             session=None,
             findings=(
                 rules.FOLDER_UNREADABLE.at(
-                    Where(file=str(folder)), error.found, remedy=error.remedy
+                    Where(file=error.where), error.found, remedy=error.remedy
                 ),
             ),
         )
@@ -181,9 +181,9 @@ def _read(folder: Path, name: str) -> Sheet:
                 accepted=f"at most {MAX_SHEET_BYTES} bytes (16 MiB)",
             )
             return Sheet(file=name, root=None, findings=(finding,), damaged=frozenset())
-        return read_sheet(files.read_bytes(path, limit=MAX_SHEET_BYTES), name)
+        return read_sheet(files.read_bytes(path, limit=MAX_SHEET_BYTES, follow=False), name)
     except SurroundingsError as error:
-        finding = rules.SHEET_UNREADABLE.at(Where(file=name), error.found, remedy=error.remedy)
+        finding = rules.FILE_UNREADABLE.at(Where(file=name), error.found, remedy=error.remedy)
         return Sheet(file=name, root=None, findings=(finding,), damaged=frozenset())
 
 

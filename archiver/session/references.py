@@ -61,7 +61,7 @@ def check_references(
         findings += doubled
         known[section] = ids
     findings += _unusable_names(sheet.root, sheet.file)
-    stems = {path.rpartition("/")[2].removesuffix(".yaml") for path in machine_files}
+    stems = {_stem(path) for path in machine_files}
     known["machines"] = stems | {machine.id for machine in (session.machines if session else ())}
     budget = [_SUGGESTIONS]
     for section, name, target in _REFERENCES:
@@ -74,6 +74,10 @@ def check_references(
         findings += _unused_machines(sheet.root, session)
         findings += _consents(session)
     return findings
+
+
+def _stem(path: str) -> str:
+    return path.rpartition("/")[2].removesuffix(".yaml")
 
 
 def _unusable_names(root: Group, file: str) -> list[Finding]:
@@ -162,7 +166,7 @@ def _unused_machines(root: Group, session: Session) -> list[Finding]:
             machine.locate("id"), f"no setup and no photograph refers to machine `{machine.id}`"
         )
         for machine in session.machines
-        if machine.id not in used
+        if not used & {machine.id, _stem(machine.places.file)}
     ]
 
 

@@ -18,8 +18,8 @@ SHEET_TOO_LARGE = Rule(
     reason="A sheet is written by hand; a file of this size is something else.",
     remedy="Check that it is the file that is meant.",
 )
-SHEET_UNREADABLE = Rule(
-    code="sheet-unreadable",
+FILE_UNREADABLE = Rule(
+    code="file-unreadable",
     severity=_E,
     reason="What cannot be read cannot be archived.",
     remedy="Check the file, its permissions and the disk.",

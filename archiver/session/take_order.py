@@ -135,6 +135,11 @@ def _chains(session: Session) -> list[Finding]:
     return findings
 
 
+def _kind(take: Take) -> str:
+    article = "an" if take.kind[0] in "aeiou" else "a"
+    return f"{article} {take.kind}"
+
+
 def _channels(count: int) -> str:
     return "1 channel is" if count == 1 else f"{count} channels are"
 
@@ -147,16 +152,17 @@ def _belongings(session: Session, take: Take) -> list[Finding]:
         findings.append(
             rules.TAKE_SETUP_MISSING.at(
                 session.locate(take.at),
-                f"take `{take.id}` is a {take.kind}, but names no setup",
+                f"take `{take.id}` is {_kind(take)}, but names no setup",
                 accepted=f"`setup: {session.setups[0].id}`" if session.setups else "`setup: s1`",
             )
         )
     setup = session.setup_of(take)
-    if of_machine and take.medium is None and (setup is None or setup.medium is None):
+    of_setup = setup.medium if setup is not None else take.setup
+    if of_machine and take.medium is None and of_setup is None:
         findings.append(
             rules.TAKE_MEDIUM_MISSING.at(
                 session.locate(take.at),
-                f"take `{take.id}` is a {take.kind}, but neither it nor its setup names a medium",
+                f"take `{take.id}` is {_kind(take)}, but neither it nor its setup names a medium",
                 accepted="`medium: cyl-07`",
             )
         )
@@ -190,11 +196,13 @@ def _source(session: Session, take: Take, position: int) -> list[Finding]:
         return [
             rules.TAKE_SOURCE.at(
                 where,
-                f"take `{take.id}` is a {take.kind}, but says that it reproduces another",
+                f"take `{take.id}` is {_kind(take)}, but says that it reproduces another",
                 accepted="`reproduces` in takes of the kind reproduction only",
             )
         ]
     if take.reproduces == take.id:
+        if session.take(take.id) is not take:  # an id listed twice has its finding
+            return []
         return [
             rules.TAKE_SOURCE.at(
                 where,
@@ -209,7 +217,7 @@ def _source(session: Session, take: Take, position: int) -> list[Finding]:
         return [
             rules.TAKE_SOURCE.at(
                 where,
-                f"take `{source.id}` is a {source.kind}, not a performance",
+                f"take `{source.id}` is {_kind(source)}, not a performance",
                 accepted="the id of a performance",
                 remedy=f"Name the take that take `{source.id}` reproduces: `{source.reproduces}`."
                 if source.reproduces and source.reproduces != take.id

@@ -7,11 +7,12 @@ type: ``no``, ``1.10`` and ``2026-04-18`` stay texts. What a sheet has no use fo
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError
+from ruamel.yaml.error import FileMark, MarkedYAMLError
 from ruamel.yaml.events import (
     AliasEvent,
     DocumentStartEvent,
@@ -117,16 +118,26 @@ def grow(text: str, file: str) -> tuple[Node | None, list[Finding], MarkedYAMLEr
         Set where the text is not YAML; what was read until then is dropped.
     """
     grower = _Grower(file)
-    yaml = YAML(typ="safe", pure=True)
     try:
-        grower.run(iter(yaml.parse(text)))
+        grower.run(iter(YAML(typ="safe", pure=True).parse(text)))
     except MarkedYAMLError as error:
         return None, grower.findings, error
     except (OverflowError, ValueError):
         # The scanner makes a character of the number after \U without looking at it.
-        mark = yaml.reader.get_mark()
-        return None, grower.findings, MarkedYAMLError(problem="unknown escape", problem_mark=mark)
+        return None, grower.findings, _impossible_character(text)
     return grower.root, grower.findings, None
+
+
+_LONG_ESCAPE = re.compile(r"\\U([0-9A-Fa-f]{8})")
+
+
+def _impossible_character(text: str) -> MarkedYAMLError:
+    """Make the error for an escape beyond U+10FFFF, which is the last character."""
+    index = next((m.start() for m in _LONG_ESCAPE.finditer(text) if int(m[1], 16) > 0x10FFFF), 0)
+    line = text.count("\n", 0, index)
+    column = index - (text.rfind("\n", 0, index) + 1)
+    mark = FileMark("", index, line, column)
+    return MarkedYAMLError(problem="unknown escape", problem_mark=mark)
 
 
 class _Grower:

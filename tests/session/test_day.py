@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 
 import pytest
 from hypothesis import example, given
@@ -12,7 +12,7 @@ from archiver.session.day import Day, days_in_month, is_leap_year
 
 
 @given(st.dates())
-def test_ordinal_is_that_of_the_standard_library(date: datetime.date) -> None:
+def test_ordinal_is_that_of_the_standard_library(date: dt.date) -> None:
     assert Day(date.year, date.month, date.day).ordinal == date.toordinal()
 
 

@@ -85,9 +85,7 @@ def test_published_orcid_check_characters_fit(identifier: str) -> None:
     assert check_person_identifier(f"https://orcid.org/{identifier}").endswith(identifier)
 
 
-@given(
-    st.integers(min_value=0, max_value=10**15 - 1), st.integers(0, 14), st.integers(1, 9)
-)
+@given(st.integers(min_value=0, max_value=10**15 - 1), st.integers(0, 14), st.integers(1, 9))
 def test_one_wrong_digit_is_always_found(number: int, place: int, change: int) -> None:
     digits = f"{number:015d}"
     wrong = digits[:place] + str((int(digits[place]) + change) % 10) + digits[place + 1 :]

@@ -34,7 +34,8 @@ def test_names_that_a_system_refuses_are_told_with_the_reason(path: str, reason:
 
 
 @pytest.mark.parametrize(
-    "path", ["takes/0001.wav", "photographs/køkken.png", "takes/conical.wav", "a b/c-d_e.f", "com/x"]
+    "path",
+    ["takes/0001.wav", "photographs/køkken.png", "takes/conical.wav", "a b/c-d_e.f", "com/x"],
 )
 def test_ordinary_names_are_portable(path: str) -> None:
     assert why_not_portable(path) is None

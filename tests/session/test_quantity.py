@@ -213,7 +213,9 @@ def test_any_decimal_in_any_unit_is_the_nearest_float(
 
 
 @given(st.integers(0, 999), st.integers(1, 999), st.integers(1, 999))
-def test_a_mixed_number_is_the_sum_of_whole_and_fraction(whole: int, above: int, below: int) -> None:
+def test_a_mixed_number_is_the_sum_of_whole_and_fraction(
+    whole: int, above: int, below: int
+) -> None:
     quantity = parse_quantity(f"{whole} {above}/{below} in", L)
     assert quantity.value == float((whole + Fraction(above, below)) * Fraction(254, 10000))
 
@@ -225,7 +227,10 @@ def test_clock_and_spelt_duration_agree(hours: int, minutes: int, seconds: int) 
     assert clock.value == spelt.value == hours * 3600 + minutes * 60 + seconds
 
 
-@given(st.sampled_from(list(QuantityKind)), st.text(alphabet="0123456789/.,:½ mcinftkgHzrp±%~-", max_size=20))
+@given(
+    st.sampled_from(list(QuantityKind)),
+    st.text(alphabet="0123456789/.,:½ mcinftkgHzrp±%~-", max_size=20),
+)
 @example(L, "1/0")
 @example(L, "0/0 in")
 @example(P, "0/1 in")
