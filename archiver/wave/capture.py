@@ -43,7 +43,7 @@ class CaptureKind(enum.StrEnum):
 
 
 _SUFFIXES = {
-    CaptureKind.WAVE: (".wav", ".wave", ".bwf", ".rf64", ".w64"),
+    CaptureKind.WAVE: (".wav", ".wave", ".bwf", ".rf64", ".bw64"),
     CaptureKind.FLAC: (".flac", ".fla"),
     CaptureKind.AIFF: (".aif", ".aiff", ".aifc"),
     CaptureKind.VIDEO: (".mp4", ".m4v", ".m4a", ".mov", ".qt", ".mkv", ".mka", ".webm"),

@@ -10,7 +10,7 @@ EBU Tech 3306 and ITU-R BS.2088 for the 64-bit forms. RIFX is refused.
 
 from __future__ import annotations
 
-import enum
+import dataclasses
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
@@ -23,8 +23,10 @@ from archiver.wave import format as fmt_chunk
 from archiver.wave import rules
 from archiver.wave.ds64 import Ds64
 from archiver.wave.format import Format
+from archiver.wave.judging import judge
 from archiver.wave.layout import broken
 from archiver.wave.subchunks import id_text
+from archiver.wave.walked import HEADER_BYTES, TAGS, UNKNOWN_SIZE, Chunk, DataSpan, Form, Walk
 
 __all__ = [
     "LARGEST_CHUNK_BYTES",
@@ -38,145 +40,13 @@ __all__ = [
     "walk",
 ]
 
-UNKNOWN_SIZE = 0xFFFFFFFF
-"""In a 32-bit size field: see ``ds64``, or never filled in."""
 MOST_CHUNKS = 4096
 """A file with more chunks is not walked further."""
 LARGEST_CHUNK_BYTES = 1 << 26
 """A chunk other than ``data`` that is larger is not read into memory."""
 _LARGEST_FORMAT_BYTES = 1 << 12
 _DEEPEST = 8
-_HEADER_BYTES = 8
 _START_BYTES = 12
-_TAGS = (b"ID3", b"TAG", b"APE")
-_ONCE = {b"fmt ", b"data", b"bext", b"ds64"}
-
-
-class Form(enum.StrEnum):
-    """The three forms of the container, by their first four bytes."""
-
-    RIFF = "RIFF"
-    RF64 = "RF64"
-    BW64 = "BW64"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Chunk:
-    """A chunk as it stands in the file.
-
-    Parameters
-    ----------
-    chunk_id : bytes
-        Four bytes.
-    header_offset_bytes : int
-        Where its id starts.
-    size_field : int
-        The 32-bit size as it stands in its header.
-    declared_bytes : int
-        Payload size that is meant: from ``ds64`` where the field refers to it.
-    present_bytes : int
-        Payload bytes that the file holds, at most the declared ones; for ``data``
-        with an unset size, all up to the end of the file.
-    pad : bytes
-        The pad byte as found; empty when none is due or none is there.
-    """
-
-    chunk_id: bytes
-    header_offset_bytes: int
-    size_field: int
-    declared_bytes: int
-    present_bytes: int
-    pad: bytes = b""
-
-    @property
-    def payload_offset_bytes(self) -> int:
-        """Where the payload starts."""
-        return self.header_offset_bytes + _HEADER_BYTES
-
-    @property
-    def end_bytes(self) -> int:
-        """Where the next chunk starts."""
-        return self.payload_offset_bytes + self.present_bytes + len(self.pad)
-
-    @property
-    def whole(self) -> bool:
-        """Whether all declared bytes are there."""
-        return self.present_bytes >= self.declared_bytes
-
-    @property
-    def name(self) -> str:
-        """The id for people, without trailing blanks."""
-        return id_text(self.chunk_id)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DataSpan:
-    """Where the samples lie.
-
-    Parameters
-    ----------
-    offset_bytes : int
-    declared_bytes : int, optional
-        None when the recorder left no size.
-    present_bytes : int
-        Bytes of sound in the file.
-    frames : int
-        Whole frames among them; 0 when the format is not known.
-    sample_bytes : int
-        Bytes of the whole frames: what a master takes.
-    """
-
-    offset_bytes: int
-    declared_bytes: int | None
-    present_bytes: int
-    frames: int
-    sample_bytes: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Walk:
-    """What a walk saw.
-
-    Parameters
-    ----------
-    name : str
-        As handed in; findings name it.
-    form : Form
-    file_bytes : int
-        Length of the file.
-    size_field : int
-        The 32-bit size in the first bytes.
-    declared_end_bytes : int, optional
-        Where the file should end by its own account; None when it gives none.
-    chunks : tuple of Chunk
-        In the order of the file.
-    ds64 : Ds64, optional
-    format : Format, optional
-        None when ``fmt `` is missing or too short.
-    data : DataSpan, optional
-        None when there is no ``data``.
-    trailing_offset_bytes, trailing_bytes : int
-        Bytes that belong to no chunk, and where they start.
-    findings : tuple of Finding
-        In the order of the file.
-    """
-
-    name: str
-    form: Form
-    file_bytes: int
-    size_field: int
-    declared_end_bytes: int | None
-    chunks: tuple[Chunk, ...]
-    ds64: Ds64 | None
-    format: Format | None
-    data: DataSpan | None
-    trailing_offset_bytes: int
-    trailing_bytes: int
-    findings: tuple[Finding, ...]
-
-    def first(self, chunk_id: bytes) -> Chunk | None:
-        """Return the first chunk of an id; None when there is none."""
-        return next((chunk for chunk in self.chunks if chunk.chunk_id == chunk_id), None)
 
 
 def read_payload(file: BinaryIO, chunk: Chunk, name: str) -> bytes:
@@ -206,9 +76,9 @@ def _read(file: BinaryIO, at: int, count: int, name: str) -> bytes:
 def _plausible(header: bytes, room: int) -> bool:
     """Say whether bytes look like a chunk header whose payload fits into ``room``."""
     return (
-        len(header) == _HEADER_BYTES
+        len(header) == HEADER_BYTES
         and all(0x20 <= byte <= 0x7E for byte in header[:4])
-        and not header.startswith(_TAGS)
+        and not header.startswith(TAGS)
         and int.from_bytes(header[4:], "little") <= room
     )
 
@@ -234,13 +104,13 @@ class _Walker:
         self.findings.append(rule.at(where, message, accepted=accepted))
 
     def header(self, at: int) -> bytes:
-        return _read(self.file, at, _HEADER_BYTES, self.name)
+        return _read(self.file, at, HEADER_BYTES, self.name)
 
     def run(self) -> Walk:
         end = self._declared_end()
         at = _START_BYTES
         limit = self.file_bytes if end is None else min(end, self.file_bytes)
-        while limit - at >= _HEADER_BYTES:
+        while limit - at >= HEADER_BYTES:
             if len(self.chunks) == MOST_CHUNKS:
                 self.say(
                     rules.TOO_MANY_CHUNKS, at, f"more than {MOST_CHUNKS} chunks", "a few dozen"
@@ -259,10 +129,7 @@ class _Walker:
                 limit = self.file_bytes
             if self.unset:
                 break
-        data = self._data()
-        self._judge_end(end, at)
-        self._judge_chunks(data)
-        return Walk(
+        seen = Walk(
             name=self.name,
             form=self.form,
             file_bytes=self.file_bytes,
@@ -271,23 +138,26 @@ class _Walker:
             chunks=tuple(self.chunks),
             ds64=self.ds64,
             format=self.format,
-            data=data,
-            trailing_offset_bytes=min(at, self.file_bytes),
-            trailing_bytes=max(0, self.file_bytes - at),
-            findings=tuple(self.findings),
+            data=self._data(),
+            trailing_offset_bytes=at,
+            trailing_bytes=self.file_bytes - at,
+            findings=(),
         )
+        head = _read(self.file, at, 4, self.name) if seen.trailing_bytes else b""
+        judged = judge(seen, head)
+        return dataclasses.replace(seen, findings=(*self.findings, *judged))
 
     def _declared_end(self) -> int | None:
         if self.form is Form.RIFF:
             if self.size_field in (0, UNKNOWN_SIZE):
                 return None
-            return self.size_field + _HEADER_BYTES
+            return self.size_field + HEADER_BYTES
         self._read_ds64()
         if self.size_field != UNKNOWN_SIZE:
-            return self.size_field + _HEADER_BYTES
+            return self.size_field + HEADER_BYTES
         if self.ds64 is None or not self.ds64.riff_bytes:
             return None
-        return self.ds64.riff_bytes + _HEADER_BYTES
+        return self.ds64.riff_bytes + HEADER_BYTES
 
     def _read_ds64(self) -> None:
         header = self.header(_START_BYTES)
@@ -318,7 +188,7 @@ class _Walker:
         return None
 
     def _chunk(self, at: int, chunk_id: bytes, size_field: int) -> Chunk:
-        start = at + _HEADER_BYTES
+        start = at + HEADER_BYTES
         room = self.file_bytes - start
         declared = self._meant(chunk_id, size_field)
         if chunk_id == b"data" and self._never_set(declared, start, room):
@@ -369,15 +239,15 @@ class _Walker:
         if declared or not room:
             return False
         follows = self.header(start)
-        return not _plausible(follows, room - _HEADER_BYTES) and not follows.startswith(_TAGS)
+        return not _plausible(follows, room - HEADER_BYTES) and not follows.startswith(TAGS)
 
     def _pad(self, at: int) -> bytes:
         """Return the pad byte at an offset; empty when the next chunk starts there already."""
-        found = _read(self.file, at, 1 + _HEADER_BYTES, self.name)
-        if found.startswith(_TAGS):
+        found = _read(self.file, at, 1 + HEADER_BYTES, self.name)
+        if found.startswith(TAGS):
             return b""
         if len(found) > 1 and found[0]:
-            room = self.file_bytes - at - _HEADER_BYTES
+            room = self.file_bytes - at - HEADER_BYTES
             if _plausible(found[:8], room) and not _plausible(found[1:], room - 1):
                 return b""
         return found[:1]
@@ -430,144 +300,6 @@ class _Walker:
             frames=frames,
             sample_bytes=frames * block_align,
         )
-
-    def _judge_end(self, end: int | None, at: int) -> None:
-        left = self.file_bytes - at
-        cut = any(not chunk.whole for chunk in self.chunks)
-        if end is None and not self.unset and not cut:
-            value = f"{self.size_field:#x}" if self.form is Form.RIFF else "no size in ds64"
-            self.say(rules.SIZE_WRONG, 4, f"the size of the file was never filled in ({value})")
-        elif end is not None and not self.unset and end > self.file_bytes and not cut:
-            # A lone missing pad byte at the end is told by its own finding.
-            if end - self.file_bytes != 1 or not self._pad_missing_at_end():
-                # The sound itself is whole here; only what may stand behind it can be lost.
-                self.say(
-                    rules.SIZE_WRONG,
-                    4,
-                    f"the file should have {end} bytes and has {self.file_bytes}",
-                )
-        # Some writers leave the last pad byte out of the outer size: harmless.
-        elif (
-            end is not None
-            and not self.unset
-            and end < at <= self.file_bytes
-            and (at - end != 1 or not self.chunks[-1].pad)
-        ):
-            self.say(
-                rules.SIZE_WRONG, 4, f"the file should end at byte {end}; its chunks end at {at}"
-            )
-        if left > 0:
-            first = _read(self.file, at, 4, self.name)
-            kind = f" ({id_text(first[:3])} tag)" if first.startswith(_TAGS) else ""
-            self.say(
-                rules.TRAILING_BYTES,
-                at,
-                f"{left} bytes after the last chunk belong to none{kind}",
-            )
-
-    def _pad_missing_at_end(self) -> bool:
-        return bool(self.chunks and self.chunks[-1].declared_bytes % 2 and not self.chunks[-1].pad)
-
-    def _judge_chunks(self, data: DataSpan | None) -> None:
-        seen: dict[bytes, Chunk] = {}
-        for chunk in self.chunks:
-            if chunk.chunk_id in _ONCE and chunk.chunk_id in seen:
-                self.say(
-                    rules.DUPLICATE_CHUNK,
-                    chunk.header_offset_bytes,
-                    f"a second chunk {chunk.name}; the first starts at byte "
-                    f"{seen[chunk.chunk_id].header_offset_bytes}",
-                    field=chunk.name,
-                )
-            seen.setdefault(chunk.chunk_id, chunk)
-            if chunk.chunk_id != b"data" and not chunk.whole:
-                self.say(
-                    rules.CHUNK_PAST_END,
-                    chunk.header_offset_bytes,
-                    f"chunk {chunk.name} declares {chunk.declared_bytes} bytes; "
-                    f"{chunk.present_bytes} are there",
-                    field=chunk.name,
-                )
-        for needed in (b"fmt ", b"data"):
-            if needed not in seen:
-                self.say(
-                    rules.CHUNK_MISSING, self.file_bytes, f"no chunk {id_text(needed)}",
-                    field=id_text(needed),
-                )  # fmt: skip
-        order = [chunk_id for chunk_id in seen if chunk_id in (b"fmt ", b"data")]
-        if order == [b"data", b"fmt "]:
-            self.say(
-                rules.FORMAT_LATE,
-                seen[b"fmt "].header_offset_bytes,
-                "fmt stands after data",
-                field="fmt",
-            )
-        if b"fmt " in seen and self.format is not None:
-            self._judge_format(self.format, seen[b"fmt "].header_offset_bytes)
-        if data is not None:
-            self._judge_data(data, seen[b"data"])
-        if self.ds64 is not None:
-            self._judge_ds64(self.ds64, data)
-
-    def _judge_format(self, found: Format, at: int) -> None:
-        for fault in fmt_chunk.faults(found):
-            self.say(rules.FORMAT_WRONG, at, fault, field="fmt")
-        expected = found.sample_rate_hz * found.block_align_bytes
-        if found.coding in (fmt_chunk.PCM, fmt_chunk.IEEE_FLOAT) and (
-            found.average_bytes_per_second != min(expected, UNKNOWN_SIZE)
-        ):
-            self.say(
-                rules.BYTE_RATE_WRONG,
-                at,
-                f"nAvgBytesPerSec is {found.average_bytes_per_second}",
-                f"{expected}, nSamplesPerSec times nBlockAlign",
-                "fmt",
-            )
-
-    def _judge_data(self, data: DataSpan, chunk: Chunk) -> None:
-        at = chunk.header_offset_bytes
-        if data.declared_bytes is not None and data.present_bytes < data.declared_bytes:
-            self.say(
-                rules.TRUNCATED,
-                at,
-                f"data declares {self._length(data.declared_bytes)}; "
-                f"{self._length(data.present_bytes)} are there",
-                field="data",
-            )
-        if not data.present_bytes:
-            self.say(rules.NO_SAMPLES, at, "data holds no sample", field="data")
-        elif self.format is not None and self.format.block_align_bytes:
-            over = data.present_bytes - data.sample_bytes
-            if over:
-                self.say(
-                    rules.PARTIAL_FRAME,
-                    at,
-                    f"{over} bytes at the end of data make no whole frame of "
-                    f"{self.format.block_align_bytes} bytes and are left out",
-                    field="data",
-                )
-
-    def _length(self, size: int) -> str:
-        if self.format is None or not (
-            self.format.block_align_bytes and self.format.sample_rate_hz
-        ):
-            return f"{size} bytes"
-        frames = size // self.format.block_align_bytes
-        return f"{size} bytes ({frames} frames, {frames / self.format.sample_rate_hz:.3f} s)"
-
-    def _judge_ds64(self, sizes: Ds64, data: DataSpan | None) -> None:
-        # BW64 calls the field a dummy; 0 occurs in RF64 where the writer did not count.
-        if self.form is not Form.RF64 or not sizes.frames or data is None or self.format is None:
-            return
-        if self.format.block_align_bytes and data.declared_bytes is not None:
-            declared = data.declared_bytes // self.format.block_align_bytes
-            if sizes.frames != declared:
-                self.say(
-                    rules.DS64_FAULT,
-                    _START_BYTES,
-                    f"sampleCount is {sizes.frames}; data declares {declared} frames",
-                    field="ds64",
-                )
 
 
 def walk(file: BinaryIO, name: str) -> Walk:

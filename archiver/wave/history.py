@@ -186,11 +186,11 @@ def append(history: str, steps: str) -> tuple[str, bool]:
     ended : bool
         Whether the last old line had to be given its line end.
     """
+    if not steps:
+        return history, False
     kept = history.rstrip("\0 ")
     if not kept:
         return steps, False
-    if not steps:
-        return history, False
     if kept.endswith(_END):
         return kept + steps, False
     return kept.rstrip("\r\n") + _END + steps, True

@@ -7,7 +7,7 @@ import hashlib
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 
 from archiver.wave import bext as bext_chunk
 from archiver.wave import ixml
@@ -78,6 +78,8 @@ def test_midnight_beside_a_date_is_a_time_and_is_kept() -> None:
 
 
 @given(strategies.bexts())
+@example(Bext(version=0, coding_history=" "))
+@example(Bext(originator_reference="\r"))
 def test_merging_with_an_empty_bext_changes_no_field(theirs: Bext) -> None:
     merged, kept = merge_bext(theirs, Bext(version=0))
     assert merged == theirs

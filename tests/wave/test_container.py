@@ -309,7 +309,7 @@ def test_the_rich_file_that_is_damaged_below_is_sound() -> None:
 
 @pytest.mark.parametrize("content", [RICH, RICH_64], ids=["RIFF", "RF64"])
 def test_damaged_files_are_read_or_refused_by_name(content: bytes, tmp_path: Path) -> None:
-    files = int(os.environ.get("ARCHIVER_DAMAGED_FILES", "500")) // 2
+    files = int(os.environ.get("ARCHIVER_DAMAGED_FILES", "2000")) // 2
     path = tmp_path / "take.wav"
     slowest = 0.0
     for seed in range(files):
