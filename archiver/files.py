@@ -220,7 +220,8 @@ class OperatingSystem:
 
     def resolved(self, path: Path) -> Path:
         """Return where a name leads when all links are followed."""
-        return path.resolve(strict=True)
+        # Not Path.resolve, which raises no OSError for a link to itself before Python 3.13.
+        return Path(os.path.realpath(path, strict=True))
 
     def free_bytes(self, path: Path) -> int:
         """Return the bytes free to this user on the file system of a directory."""
