@@ -39,6 +39,8 @@ _INTEGER = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 # XML 1.0, 2.2: what an XML document can hold; an escape in double quotes can make others.
 _NOT_TEXT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _SUGGESTIONS = 50
+# Comparing with each of thousands of similar ids takes seconds and helps nobody.
+_COMPARED = 500
 _SHOWN = 60
 
 
@@ -47,6 +49,8 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     folded = {_folded(name): name for name in known}
     if (same := folded.get(_folded(word))) is not None:
         return same
+    if len(folded) > _COMPARED:
+        return None
     close = difflib.get_close_matches(_folded(word), folded, n=1, cutoff=0.6)
     return folded[close[0]] if close else None
 
@@ -267,7 +271,7 @@ class _Reader:
             if not text.strip():
                 self.refused(node, shape, path, "is blank")
                 return None
-            self.refused(node, shape, path, "has another form")
+            self.refused(node, shape, path, "is not of the accepted form")
             # The text still serves to find what refers to it.
             return text
         if shape.format:

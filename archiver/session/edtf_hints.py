@@ -51,18 +51,9 @@ _HINTS: tuple[tuple[str, str], ...] = (
     (r"(\d{3})", r"Write {1}X for the decade."),
     (rf"{_YEAR}-(\d)", r"Write {1}-0{2}."),
     (
-        rf"{_YEAR}-(\d{{1,2}})-(\d{{1,2}})",
-        r"Write year, month and day with four, two and two digits, such as 1907-04-21.",
+        rf"[^\W\d]+\.?\s+{_YEAR}",
+        r"Write year and month in this order and in digits, such as {1}-04.",
     ),
-    (
-        rf"(\d{{1,2}})[./ -](\d{{1,2}})[./ -]{_YEAR}",
-        r"Write year, month and day in this order, such as {3}-04-21.",
-    ),
-    (
-        rf"(\d{{1,2}})\.?\s+\w+\s+{_YEAR}",
-        r"Write year, month and day in this order and in digits, such as {2}-04-21.",
-    ),
-    (rf"\w+\s+{_YEAR}", r"Write year and month in this order and in digits, such as {1}-04."),
     (r"(\d{2})(\d)0s", r"Write {1}{2}X for the decade."),
     (r"(?:n\.?\s*d\.?|undated|unknown|\?)", r"Where no date is known, leave the field out."),
     (rf"{_YEAR}/{_YEAR}", r"Write the earlier year first."),
@@ -80,6 +71,8 @@ def hint(text: str) -> str:
     if _DRAFT_UNSPECIFIED.fullmatch(bare):
         now = bare.replace("u", "X").replace("x", "X")
         return f"Write {now}: unspecified digits are X (changed from u and x in the 2012 draft)."
+    if (day := _everyday(bare)) is not None:
+        return day
     for pattern, sentence in _COMPILED:
         match = pattern.fullmatch(bare)
         if match:
@@ -89,3 +82,45 @@ def hint(text: str) -> str:
 
 def _filled(sentence: str, match: re.Match[str]) -> str:
     return re.sub(r"\{(\d)\}", lambda number: match[int(number[1])], sentence)
+
+
+_SEPARATED = re.compile(r"(\d{1,4})([./ -])\s*(\d{1,2})\2\s*(\d{1,4})", re.ASCII)
+_WORDED = re.compile(r"(\d{1,2})\.?\s+([^\W\d]{3,})\.?,?\s+(\d{4})")
+_WORDED_FIRST = re.compile(r"([^\W\d]{3,})\.?\s+(\d{1,2}),?\s+(\d{4})")
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+
+
+def _everyday(text: str) -> str | None:
+    """Explain a day written in an everyday form, with the day itself where it is clear."""
+    if match := _SEPARATED.fullmatch(text):
+        first, mark, second, third = match[1], match[2], match[3], match[4]
+        if len(first) == 4 and len(third) <= 2:
+            return _day(first, second, third)
+        if len(first) <= 2 and len(third) == 4:
+            # 4/5/1907 is May in one country and April in another; 4.5.1907 is May in all.
+            if mark == "." or int(first) > 12:
+                return _day(third, second, first)
+            if int(second) > 12:
+                return _day(third, first, second)
+            return _in_order(third)
+        return None
+    match = _WORDED.fullmatch(text)
+    day, month = (match[1], match[2]) if match else ("", "")
+    if match is None and (match := _WORDED_FIRST.fullmatch(text)):
+        day, month = match[2], match[1]
+    if match is None:
+        return None
+    short = month[:3].lower()
+    if short not in _MONTHS:
+        return _in_order(match[3])
+    return _day(match[3], str(_MONTHS.index(short) + 1), day)
+
+
+def _day(year: str, month: str, day: str) -> str:
+    if not (1 <= int(month) <= 12 and 1 <= int(day) <= 31):
+        return _in_order(year)
+    return f"Write {year}-{int(month):02d}-{int(day):02d}."
+
+
+def _in_order(year: str) -> str:
+    return f"Write year, month and day in this order and in digits: {year}-MM-DD."

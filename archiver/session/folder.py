@@ -148,7 +148,7 @@ def check_folder(
         }
         for each in stated(root, listing.section, "file"):
             key = same_elsewhere(each.text)
-            listed.add(key)
+            listed |= {key, _meant(listing, each.text)}
             before = first.setdefault(key, each)
             if before is not each:
                 findings.append(_again(listing, each, before, file))
@@ -161,6 +161,12 @@ def check_folder(
                 findings += _image(folder, each, file)
     findings += _strays(seen.paths, listed, sheet)
     return findings
+
+
+def _meant(listing: _Listed, text: str) -> str:
+    """Return the key of the file that a path of another form probably means."""
+    name = text.replace("\\", "/").rpartition("/")[2]
+    return same_elsewhere(f"{listing.section}/{name}")
 
 
 def _where(each: Stated, file: str) -> Where:

@@ -35,7 +35,7 @@ class Timestamp:
     moment: datetime
 
 
-UNREAD = Timestamp(text="", moment=datetime.min.replace(tzinfo=UTC))
+UNREAD = Timestamp(text="", moment=datetime(1, 1, 2, tzinfo=UTC))
 """Stands where a moment is required and none could be read; its finding is an error."""
 
 

@@ -144,11 +144,13 @@ def cut_texts(root: Group, text: str, file: str) -> list[Finding]:
             continue
         rest = lines[line - 1][column:]
         if _CUT.match(rest):
+            cut = re.split(r"[ \t]+#[ \t]", rest, maxsplit=1)[0].rstrip()[:60]
+            whole = (scalar.text + cut).strip()
             findings.append(
                 rules.SHEET_COMMENT_CUTS_TEXT.at(
                     Where(file=file, line=line, column=column + 1, field=path),
-                    f"`{rest.strip()[:60]}` is read as a comment, not as part of the text",
-                    accepted=f"'{scalar.text}{rest.rstrip()[:60]}' in quotes",
+                    f"`{cut.strip()}` is read as a comment, not as part of the text",
+                    accepted=f"'{whole}' in quotes",
                 )
             )
     return findings

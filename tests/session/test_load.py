@@ -155,9 +155,7 @@ EDITS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("file", "old", "new", "code", "words"), EDITS.values(), ids=list(EDITS)
-)
+@pytest.mark.parametrize(("file", "old", "new", "code", "words"), EDITS.values(), ids=list(EDITS))
 def test_one_mistake_makes_one_finding(
     tmp_path: Path, file: str, old: str, new: str, code: str | None, words: str
 ) -> None:
@@ -194,6 +192,10 @@ def _rename(old: str, new: str) -> Callable[[Path], None]:
         (folder / old).rename(folder / new)
 
     return rename
+
+
+def _edited(old: str, new: str) -> Callable[[Path], None]:
+    return lambda folder: edit(folder, SHEET, old, new)
 
 
 def _second_document(folder: Path) -> None:
@@ -282,6 +284,8 @@ def _binary_sheet(folder: Path) -> None:
 FOLDERS: dict[str, tuple[Callable[[Path], None], list[str], str]] = {
     "two takes with one file": (_two_takes_with_one_file, ["take-file-shared"], "takes/0001.wav is the file of the take in line"),
     "missing take": (_remove("takes/0002.wav"), ["take-file-missing"], "takes/0002.wav is not in the session folder"),
+    "path without its folder": (_edited("takes/0002.wav", "0002.wav"), ["sheet-value"], "`0002.wav` is not of the accepted form"),
+    "path with backslashes": (_edited("takes/0002.wav", "takes\\0002.wav"), ["sheet-value"], "not of the accepted form"),
     "missing photograph": (_remove("photographs/horn.jpg"), ["photograph-missing"], "photographs/horn.jpg"),
     "missing photograph of a machine": (_remove("photographs/machine.jpg"), ["photograph-missing"], "photographs/machine.jpg"),
     "missing document": (_remove("documents/notes.txt"), ["document-missing"], "documents/notes.txt"),

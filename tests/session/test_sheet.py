@@ -288,6 +288,12 @@ def test_a_text_that_goes_on_after_a_hash_is_warned_of(text: str, field: str) ->
     assert (finding.code, finding.where.field) == ("sheet-comment-cuts-text", field)
 
 
+def test_what_a_comment_cuts_ends_where_an_ordinary_comment_begins() -> None:
+    finding = only("label: No #7 of two  # the last one\n")
+    assert finding.message.startswith("`#7 of two` is read as a comment")
+    assert finding.accepted == "'No #7 of two' in quotes"
+
+
 @pytest.mark.parametrize(
     "text",
     [
