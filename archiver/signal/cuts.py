@@ -33,6 +33,8 @@ _MACHINE_DB = 6.0
 _STEADY_TONE_DB = 2.0
 _TONE_SHARE = 0.25
 _MOVING_DB = 10.0
+_SIBILANT_DB = 6.0
+_LEAST_ALONE = 4
 _NOTHING_DB = -150.0
 
 
@@ -174,13 +176,30 @@ def _kind(
     spread = float(np.percentile(voice, 90) - np.percentile(voice, 10))
     if tonal > _TONE_SHARE and spread < _STEADY_TONE_DB:
         return KindGuess.TEST_TONE, 0.9
-    # How far the highs move when the voice does; a groove's own hiss fills them evenly.
+    # How far the highs of 5 to 10 kHz move: what passed a horn has none of its own, and
+    # the hiss of the groove fills them evenly.
     movement = float(np.percentile(high, 90) - np.percentile(high, 10))
     if machine is None and movement >= _MOVING_DB:
         return KindGuess.ANNOUNCEMENT, float(np.clip(movement / 25.0, 0.3, 0.8))
-    if movement >= _MOVING_DB:
-        return KindGuess.PERFORMANCE, float(np.clip(0.5 + (movement - _MOVING_DB) / 20.0, 0.5, 0.9))
-    return KindGuess.REPRODUCTION, float(np.clip(0.5 + (_MOVING_DB - movement) / 10.0, 0.5, 0.9))
+    towards_groove = (_MOVING_DB - movement) / 5.0
+    if float(np.percentile(high, 97) - np.median(high)) > _SIBILANT_DB:
+        towards_groove -= 3.0
+    if machine is not None:
+        towards_groove += _hiss_with_sound(frames, sound, machine)
+    kind = KindGuess.REPRODUCTION if towards_groove > 0.0 else KindGuess.PERFORMANCE
+    return kind, float(np.clip(0.5 + 0.2 * abs(towards_groove), 0.5, 0.9))
+
+
+def _hiss_with_sound(frames: FrameBands, sound: tuple[int, int], machine: tuple[int, int]) -> float:
+    """Say how much the steady highs rise when the sound begins, as a groove's hiss does."""
+    on, off = sound
+    high = _levels(frames.high[slice(*machine)])
+    first = machine[0]
+    alone = np.concatenate((high[1 : max(1, on - first - 1)], high[off - first + 1 : -1]))
+    if len(alone) < _LEAST_ALONE:
+        return 0.0
+    rise = float(np.percentile(high[on - first : off - first], 10) - np.median(alone))
+    return min(1.0, (rise - 4.0) / 4.0)
 
 
 def _apart(proposals: list[CutProposal], length_s: float) -> tuple[CutProposal, ...]:

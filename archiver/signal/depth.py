@@ -16,18 +16,19 @@ __all__ = ["DepthMeter"]
 _CELL = 256
 _CELLS_EACH_SIDE = 64
 _STRETCH = 16_384
-_EVERY = 4
-_LAST_FRAME = 2_000_000 * _EVERY
+_WHOLE_STRETCHES = 61
+_EVERY = 8
+_LAST_FRAME = _STRETCH * 1_000
 _LEAST_BITS = 20
-_LEAST_PER_VALUE = 4.0
-_LEAST_CELLS = 4
+_LEAST_PER_VALUE = 0.1
+_LEAST_CELLS = 8
 
 
 class DepthMeter:
     """Estimates the depth of 24- and 32-bit samples from the values that occur.
 
-    Only samples near zero are looked at, in every fourth stretch of 16384 frames, until
-    two million frames are seen: enough for every value to have occurred if it could.
+    Only samples near zero are looked at: all of the first million frames, then every
+    eighth stretch of 16384 frames up to the sixteen-millionth.
 
     Parameters
     ----------
@@ -50,7 +51,7 @@ class DepthMeter:
         while at < block.frames and self._frame < _LAST_FRAME:
             index, inside = divmod(self._frame, _STRETCH)
             size = min(_STRETCH - inside, block.frames - at)
-            if index % _EVERY == 0:
+            if index < _WHOLE_STRETCHES or index % _EVERY == 0:
                 self._count(integers[:, at : at + size])
             at += size
             self._frame += size

@@ -2,7 +2,7 @@
 
 A line is hum when it stands out of its neighbourhood by 13 dB in spectra of 16 s
 (bins of 0.06 Hz): random fluctuation of noise gives that less than once in a
-million bins. The frequency is the vertex of a parabola through the logarithms of
+million bins. It must be twice as high as any other line within 8 Hz. The frequency is the vertex of a parabola through the logarithms of
 the three highest bins; its standard uncertainty 0.6 / (T √(M p)), with T the length
 of a frame, M their number and p the height of the line over the noise, is what
 simulation gives, and close to the Cramér-Rao bound.
@@ -27,6 +27,7 @@ _LEAST_SECONDS = 4.0
 _PROMINENCE_DB = 13.0
 _TOLERANCE = 0.003
 _ROUNDING = 1e-13
+_OVER_OTHERS = 2.0
 _NOMINALS = (50.0, 60.0)
 _HARMONICS = 10
 _LEAST_LINES = 2
@@ -149,7 +150,9 @@ def _line(
     if floor <= 0.0 or powers[peak] <= floor:
         return None
     prominence = 10.0 * np.log10(powers[peak] / floor)
-    if prominence < _PROMINENCE_DB or not low < peak < high:
+    # A thump at every turn makes lines side by side, none of which is the mains.
+    alone = powers[peak] > _OVER_OTHERS * float(around.max())
+    if prominence < _PROMINENCE_DB or not alone or not low < peak < high:
         return None
     before, here, after = np.log(np.maximum(powers[peak - 1 : peak + 2], floor * _ROUNDING))
     shift = 0.5 * (before - after) / (before - 2.0 * here + after)

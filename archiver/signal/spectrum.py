@@ -24,7 +24,7 @@ FRAMES_PER_SECOND = 10
 
 _LOW_HZ = (20.0, 200.0)
 _VOICE_HZ = (200.0, 3000.0)
-_HIGH_HZ = (3000.0, 8000.0)
+_HIGH_HZ = (5000.0, 10_000.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,7 +32,7 @@ class FrameBands:
     """Powers of each 100 ms frame, channels added: arrays of shape (frames,), float32.
 
     ``k_weighted`` is K-weighted; ``low`` covers 20 to 200 Hz, ``voice`` 200 to
-    3000 Hz, ``high`` 3000 to 8000 Hz; ``peak`` is the strongest single bin.
+    3000 Hz, ``high`` 5 to 10 kHz; ``peak`` is the strongest single bin.
     """
 
     k_weighted: Floats

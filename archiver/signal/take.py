@@ -21,7 +21,13 @@ from archiver.signal.clicks import ClickMeter, Clicks
 from archiver.signal.cutoff import spectral_cutoff_hz
 from archiver.signal.cuts import CutProposal, propose_cuts
 from archiver.signal.depth import DepthMeter
-from archiver.signal.faults import FaultSpan, clipping, dropouts, still_stretches
+from archiver.signal.faults import (
+    FaultSpan,
+    clipping,
+    dropouts,
+    quantisation_step,
+    still_stretches,
+)
 from archiver.signal.hum import Hum
 from archiver.signal.levels import LevelMeter, decibels
 from archiver.signal.loudness import RANGE_STEP_S, LoudnessMeter
@@ -117,6 +123,11 @@ class _SharedReader:
                 self._waiting[piece] = (blocks, left - 1)
             return blocks
 
+    @property
+    def waiting(self) -> int:
+        """Number of pieces that some lane has not had yet."""
+        return len(self._waiting)
+
     def finish(self) -> tuple[list[Block], int]:
         """Return the last block and the bytes that make no whole frame."""
         blocks, spare = self._reader.finish()
@@ -195,6 +206,11 @@ class TakeMeter:
         """Return the consumers; every one of them needs all the bytes, in order."""
         return tuple(self._lanes)
 
+    @property
+    def waiting_pieces(self) -> int:
+        """Pieces that were decoded and that some lane has not had yet."""
+        return self._reader.waiting
+
     def result(self) -> TakeMeasurements:
         """Return the measurements; call it once, after the last byte."""
         blocks, spare = self._reader.finish()
@@ -248,7 +264,13 @@ class TakeMeter:
                     depth_occupancy=occupancy,
                     noise=channel_noise(fine, spectra.bin_hz, low, low_end.bin_hz, rate),
                     hum=hum,
-                    cutoff_hz=spectral_cutoff_hz(quiet[0], spectra.bin_hz, rate) if quiet else None,
+                    cutoff_hz=(
+                        spectral_cutoff_hz(
+                            quiet[0], spectra.bin_hz, rate, quantisation_step(levels.bits_used)
+                        )
+                        if quiet
+                        else None
+                    ),
                     clicks=clicks,
                     clipped=clipping(runs, levels.bits_used, rate),
                     dropouts=dropouts(runs, levels.bits_used, rate),

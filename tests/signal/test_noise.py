@@ -75,7 +75,7 @@ def _between(low: float, high: float, seconds: float, level_db: float) -> Signal
     frequency = np.fft.rfftfreq(frames, 1.0 / RATE)
     spectrum[(frequency < low) | (frequency > high)] = 0.0
     sound = np.fft.irfft(spectrum, frames)
-    return (sound * amplitude(level_db) / np.sqrt(np.mean(sound**2)))[np.newaxis]
+    return np.asarray(sound * amplitude(level_db) / np.sqrt(np.mean(sound**2)))[np.newaxis]
 
 
 def test_bandwidth_is_where_the_programme_stands_out_of_the_noise() -> None:
