@@ -1,0 +1,128 @@
+"""Time the verification of a bag against what the processor can do.
+
+    python -m benchmarks.verify [--mebibytes 2048] [--files 8] [--small 10000] [--pairs 5]
+
+Baseline: ``openssl dgst -sha256`` over the same files on two processes, which uses the
+processor's SHA extensions as hashlib does (``sha256sum`` of some systems does not, and is no
+yardstick). Both sides run in one go, alternating, on a warm cache; the figure is the median
+of the pair ratios. Beside it: the bagit library with two processes, and a bag of many small
+files. Ratios travel between machines, seconds do not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from archiver.package import BagBuilder
+
+# A child process, so that start-up and memory are counted as a user meets them.
+OURS = """
+import sys, resource
+from pathlib import Path
+from archiver.custody import verify_bag
+verification = verify_bag(Path(sys.argv[1]), workers=2)
+assert verification.intact and verification.report.bytes_read == verification.report.bytes_held
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+JUDGE = """
+import sys, bagit
+bagit.Bag(sys.argv[1]).validate(processes=2)
+"""
+
+
+def make_bag(destination: Path, name: str, sizes: Sequence[int]) -> Path:
+    """Make a bag of noise; the same noise in each file is as hard to hash as any other."""
+    noise = os.urandom(1 << 20)
+    with BagBuilder(destination, name) as bag:
+        for number, size in enumerate(sizes):
+            path = f"data/masters/{number:05d}.wav"
+            with bag.create(path) as file:
+                left = size
+                while left:
+                    left -= file.write(noise[: min(left, len(noise))])
+            bag.adopt(path)
+        return bag.seal([])
+
+
+def seconds(work: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    work()
+    return time.perf_counter() - begun
+
+
+def openssl(bag: Path) -> None:
+    """Hash the payload on two processes, each with half of the bytes."""
+    halves: tuple[list[str], list[str]] = ([], [])
+    for number, path in enumerate(sorted((bag / "data").rglob("*.wav"))):
+        halves[number % 2].append(str(path))
+    running = [
+        subprocess.Popen(["openssl", "dgst", "-sha256", *half], stdout=subprocess.DEVNULL)
+        for half in halves
+        if half
+    ]
+    assert all(process.wait() == 0 for process in running)
+
+
+def child(code: str, bag: Path) -> str:
+    return subprocess.run(
+        [sys.executable, "-c", code, str(bag)], check=True, capture_output=True, text=True
+    ).stdout
+
+
+def compare(bag: Path, pairs: int, label: str) -> None:
+    openssl(bag)
+    ratios: list[float] = []
+    against_judge: list[float] = []
+    rows: list[tuple[float, float, float]] = []
+    peak = 0
+    for _ in range(pairs):
+        baseline = seconds(lambda: openssl(bag))
+        begun = time.perf_counter()
+        peak = max(peak, int(child(OURS, bag)))
+        ours = time.perf_counter() - begun
+        judge = seconds(lambda: child(JUDGE, bag))
+        rows.append((baseline, ours, judge))
+        ratios.append(ours / baseline)
+        against_judge.append(ours / judge)
+    base, own, other = (statistics.median(column) for column in zip(*rows, strict=True))
+    print(f"{label}: openssl {base:.3f} s, verify {own:.3f} s, bagit library {other:.3f} s")
+    print(
+        f"  verify / openssl: {statistics.median(ratios):.3f}  ({' '.join(f'{r:.3f}' for r in ratios)})"
+    )
+    print(f"  verify / bagit library, two processes: {statistics.median(against_judge):.3f}")
+    print(f"  peak memory of verify: {peak / 1024:.0f} MiB")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--mebibytes", type=int, default=2048)
+    parser.add_argument("--files", type=int, default=8)
+    parser.add_argument("--small", type=int, default=10_000)
+    parser.add_argument("--pairs", type=int, default=5)
+    parser.add_argument("--dir", type=Path, help="where to make the bags")
+    options = parser.parse_args()
+    version = subprocess.run(["openssl", "version"], check=True, capture_output=True, text=True)
+    print(version.stdout.strip())
+    cpu = Path("/proc/cpuinfo")
+    if cpu.exists():
+        print("sha_ni:", " sha_ni " in cpu.read_text(encoding="utf-8").replace("\n", " "))
+    with tempfile.TemporaryDirectory(dir=options.dir) as folder:
+        if options.mebibytes:
+            each = (options.mebibytes << 20) // options.files
+            large = make_bag(Path(folder), "large", [each] * options.files)
+            compare(large, options.pairs, f"{options.files} files, {options.mebibytes} MiB")
+        if options.small:
+            small = make_bag(Path(folder), "small", [16_384] * options.small)
+            compare(small, options.pairs, f"{options.small} files of 16 KiB")
+
+
+if __name__ == "__main__":
+    main()
