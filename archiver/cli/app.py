@@ -54,7 +54,7 @@ def new(
 ) -> int:
     """Lay out a session folder with a commented sheet."""
     from archiver.cli import views
-    from archiver.pipeline import new_session
+    from archiver.pipeline.new import new_session
 
     views.show_new(new_session(folder), as_json=as_json)
     return 0
@@ -66,7 +66,7 @@ def check(folder: Session, as_json: AsJson = False) -> int:
     from archiver.cli import views
     from archiver.cli.progress import shown
     from archiver.findings import stops_deposit
-    from archiver.pipeline import check_session
+    from archiver.pipeline.check import check_session
 
     with shown() as progress:
         report = check_session(folder, progress=progress)
@@ -97,7 +97,7 @@ def archive(
     """Make a verified bag of a session; runs the check first."""
     from archiver.cli import views
     from archiver.cli.progress import shown
-    from archiver.pipeline import archive_session
+    from archiver.pipeline.archive import archive_session
 
     with shown() as progress:
         outcome = archive_session(
@@ -119,7 +119,7 @@ def verify(
     """Recompute what bags hold and say what has changed."""
     from archiver.cli import views
     from archiver.cli.progress import shown
-    from archiver.pipeline import verify_bags
+    from archiver.pipeline.verify import verify_bags
 
     with shown() as progress:
         verdicts = verify_bags(bags, sound=sound, progress=progress)

@@ -13,7 +13,10 @@ from archiver.findings import Finding, Severity, clock, in_order
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from archiver.pipeline import Archived, CheckReport, NewSession, VerifiedBag
+    from archiver.pipeline.archive import Archived
+    from archiver.pipeline.check import CheckReport
+    from archiver.pipeline.new import NewSession
+    from archiver.pipeline.verify import VerifiedBag
     from archiver.wave.inspect import ChunkView, Inspection
 
 __all__ = ["show_archive", "show_check", "show_inspection", "show_new", "show_verify"]

@@ -13,7 +13,6 @@ from typing import Any
 
 from archiver.session.records import Take
 from archiver.wave.capture import Capture, WaveCapture
-from archiver.wave.subchunks import RawChunk
 
 __all__ = ["capture_record"]
 
@@ -72,11 +71,9 @@ def capture_record(take: Take, capture: Capture, size_bytes: int) -> bytes:
     if isinstance(capture, WaveCapture):
         document["form"] = str(capture.walk.form)
         document["chunks"] = _chunks(capture)
-    existing = capture.existing
-    carried: list[RawChunk] = [*existing.before, *existing.after]
-    kept = [_raw(chunk.chunk_id, chunk.payload) for chunk in carried]
-    if existing.raw_bext is not None:
-        kept.insert(0, _raw(b"bext", existing.raw_bext))
-    document["payloads"] = kept
+    # The raw chunks in their order; with the sample bytes of the master they are the file.
+    document["payloads"] = [
+        _raw(chunk.chunk_id, chunk.payload) for chunk in capture.existing.original
+    ]
     document["findings"] = [finding.as_json() for finding in capture.findings]
     return json.dumps(document, ensure_ascii=False, indent=2).encode() + b"\n"

@@ -21,7 +21,9 @@ import pytest
 import soundfile
 
 from archiver.errors import MisuseError
-from archiver.pipeline import Archived, archive_session, check_session, verify_bags
+from archiver.pipeline.archive import Archived, archive_session
+from archiver.pipeline.check import check_session
+from archiver.pipeline.verify import verify_bags
 from tests.pipeline.making import (
     RATE_HZ,
     chunk,

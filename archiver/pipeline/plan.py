@@ -77,7 +77,7 @@ def _renamed(
 def plan_for(
     session: Session,
     *,
-    video_takes: frozenset[str],
+    kept_takes: frozenset[str],
     sheet_files: Iterable[str],
     photographs: Iterable[str],
     documents: Iterable[str],
@@ -88,8 +88,8 @@ def plan_for(
     ----------
     session : Session
         The record.
-    video_takes : frozenset of str
-        Ids of takes whose capture is a video.
+    kept_takes : frozenset of str
+        Ids of takes whose capture holds more than a master can, such as a video.
     sheet_files : iterable of str
         The sheet and the machine files, relative to the session folder.
     photographs, documents : iterable of str
@@ -103,7 +103,7 @@ def plan_for(
         ),
         originals=_renamed(
             session,
-            (take.file for take in session.takes if take.id in video_takes),
+            (take.file for take in session.takes if take.id in kept_takes),
             "takes",
             "data/originals",
             findings,

@@ -1,0 +1,202 @@
+"""Archiving a session: check, masters, copies, descriptions, and the bag under its final name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from archiver import files
+from archiver.errors import InputError, MisuseError
+from archiver.findings import Finding, in_order, stops_deposit
+from archiver.package import BagBuilder, StoredFile, bytes_needed, versioned_name
+from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, require_folder, unusable
+from archiver.pipeline.descriptions import Contents, describe
+from archiver.pipeline.masters import ArchivedTake, write_master
+from archiver.pipeline.plan import Plan, plan_for
+from archiver.pipeline.run import moment
+from archiver.progress import Progress, Silent
+from archiver.session.folder import look_into
+from archiver.session.records import Session
+from archiver.signal.judgement import judge_session
+from archiver.signal.take import TakeMeasurements
+
+__all__ = ["Archived", "archive_session"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Archived:
+    """What archiving came to; ``bag`` is None when findings stopped it."""
+
+    bag: Path | None
+    report: CheckReport
+    findings: tuple[Finding, ...]
+    takes: tuple[ArchivedTake, ...] = ()
+    payload_bytes: int = 0
+
+
+def archive_session(
+    folder: Path,
+    destination: Path,
+    *,
+    version: int = 1,
+    algorithms: Sequence[str] = ("sha256",),
+    progress: Progress | None = None,
+) -> Archived:
+    """Archive a session folder as a bag.
+
+    Parameters
+    ----------
+    folder : Path
+        The session folder; nothing in it is changed.
+    destination : Path
+        Will hold the bag; made if it is missing.
+    version : int
+        Version of the bag; above 1 it names what it replaces.
+    algorithms : sequence of str
+        Digest algorithms of the manifests.
+    progress : Progress, optional
+        Told what is being done.
+
+    Returns
+    -------
+    Archived
+        With the bag, or with the findings that stopped it.
+
+    Raises
+    ------
+    MisuseError
+        The destination lies in the session folder, holds this bag already, or the like.
+    SurroundingsError
+        The disk is full, fails, or may not be written.
+    """
+    progress = progress or Silent()
+    now = moment()
+    require_folder(folder)
+    _refuse_inside(folder, destination)
+    report = look_over(folder, progress, to_the_end=False)
+    session = report.session
+    if session is None or stops_deposit(report.findings):
+        return Archived(bag=None, report=report, findings=report.findings)
+    plan = _plan(report, session)
+    sizes = [_master_bytes(facts) for facts in report.captures]
+    sizes += [files.status(folder.joinpath(*kept.source.split("/"))).size for kept in plan.kept]
+    name = versioned_name(session.identifier, version)
+    found = [*report.findings, *plan.findings]
+    with BagBuilder(
+        destination, name, algorithms, needed_bytes=bytes_needed(sizes), on_bytes=progress.advance
+    ) as bag:
+        takes = _masters(bag, report, session, plan, now, progress, found)
+        findings = in_order(dict.fromkeys(found))
+        if stops_deposit(findings):
+            return Archived(bag=None, report=report, findings=findings)
+        payload = [done.stored for done in takes]
+        payload += _copied(bag, folder, plan, progress)
+        progress.step("describing and sealing", 0)
+        contents = Contents(
+            session=session,
+            plan=plan,
+            takes=takes,
+            payload=tuple(payload),
+            version=version,
+            made=now,
+            algorithms=bag.algorithms,
+        )
+        findings = describe(bag, contents, findings)
+        if stops_deposit(findings):
+            return Archived(bag=None, report=report, findings=findings)
+        place = bag.seal(contents.bag_info())
+    return Archived(
+        bag=place,
+        report=report,
+        findings=findings,
+        takes=takes,
+        payload_bytes=sum(file.size for file in payload),
+    )
+
+
+def _masters(
+    bag: BagBuilder,
+    report: CheckReport,
+    session: Session,
+    plan: Plan,
+    made: datetime,
+    progress: Progress,
+    found: list[Finding],
+) -> tuple[ArchivedTake, ...]:
+    """Write the master of every take; one whose sound breaks off becomes a finding."""
+    done: list[ArchivedTake] = []
+    for take, path in plan.masters:
+        source = report.folder.joinpath(*take.file.split("/"))
+        try:
+            archived = write_master(
+                bag, session, take, source=source, path=path, made=made, progress=progress
+            )
+        except InputError as error:
+            found.append(unusable(session, take, error))
+            break
+        done.append(archived)
+        found += archived.findings
+    chains: dict[str, list[tuple[str, TakeMeasurements]]] = {}
+    for archived in done:
+        chain = session.chain_of(archived.take)
+        pair = (archived.take.file, archived.measured)
+        chains.setdefault(chain.id if chain else "", []).append(pair)
+    for takes in chains.values():
+        found += judge_session(takes)
+    return tuple(done)
+
+
+def _copied(
+    bag: BagBuilder, folder: Path, plan: Plan, progress: Progress
+) -> tuple[StoredFile, ...]:
+    """Copy videos, photographs and documents as they are."""
+    sources = [folder.joinpath(*kept.source.split("/")) for kept in plan.kept]
+    progress.step("copying files", sum(files.status(source).size for source in sources))
+    return tuple(
+        bag.copy(source, kept.path) for source, kept in zip(sources, plan.kept, strict=True)
+    )
+
+
+def _refuse_inside(folder: Path, destination: Path) -> None:
+    place = destination
+    while not files.exists(place) and place != place.parent:
+        place = place.parent
+    real = files.resolved(place) / destination.relative_to(place)
+    session = files.resolved(folder)
+    if real != session and session not in real.parents:
+        return
+    raise MisuseError(
+        "the destination lies inside the session folder",
+        where=str(destination),
+        accepted="a folder beside the session or elsewhere",
+        remedy="Choose another destination with --to: nothing in a session folder is changed",
+    )
+
+
+def _master_bytes(facts: CaptureFacts) -> int:
+    """Estimate the size of a master: its samples and a generous header."""
+    header = 1 << 16
+    if facts.frames is None:
+        # Lossy sound unpacks; ten times its file is more than any track of a video takes.
+        return header + 10 * facts.size_bytes
+    return header + facts.frames * facts.sample_format.frame_bytes
+
+
+def _plan(report: CheckReport, session: Session) -> Plan:
+    seen = look_into(report.folder).paths
+
+    def all_of(name: str, named: Sequence[str]) -> tuple[str, ...]:
+        return tuple(dict.fromkeys((*named, *(p for p in seen if p.startswith(f"{name}/")))))
+
+    pictures = [p.file for p in session.photographs]
+    for machine in session.machines:
+        pictures += [p.file for p in machine.photographs]
+    return plan_for(
+        session,
+        kept_takes=frozenset(f.take for f in report.captures if f.keeps_original),
+        sheet_files=(report.loaded.sheet_file, *report.loaded.machine_files),
+        photographs=all_of("photographs", pictures),
+        documents=all_of("documents", [d.file for d in session.documents]),
+    )

@@ -1,0 +1,168 @@
+"""The check: the sheet, every capture, and whether they agree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver import files
+from archiver.describe.agreement import disagreements
+from archiver.describe.privacy import check_texts
+from archiver.errors import ArchiverError, MisuseError
+from archiver.findings import Finding, Rule, Severity, in_order
+from archiver.progress import Progress, Silent
+from archiver.session.load import Loaded, load_session
+from archiver.session.records import Session, Take
+from archiver.session.take_order import check_durations
+from archiver.signal.sampleformat import SampleFormat
+from archiver.wave.capture import Capture, open_capture
+
+__all__ = [
+    "CaptureFacts",
+    "CheckReport",
+    "check_session",
+    "frames_of",
+    "look_over",
+    "require_folder",
+    "unusable",
+]
+
+CAPTURE_UNUSABLE = Rule(
+    code="capture-unusable",
+    severity=Severity.ERROR,
+    reason="A take without readable sound cannot be archived.",
+    remedy="Hand in the file as the recorder wrote it, or take the take out of the sheet.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureFacts:
+    """What a capture file holds, as far as its header or its decoder says.
+
+    ``frames`` is None where only decoding to the end can tell.
+    """
+
+    take: str
+    file: str
+    kind: str
+    sample_format: SampleFormat
+    frames: int | None
+    size_bytes: int
+    keeps_original: bool
+
+    @property
+    def duration_s(self) -> float | None:
+        """Length of the sound, if it is known."""
+        return None if self.frames is None else self.frames / self.sample_format.sample_rate_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckReport:
+    """What the check of a session folder found; ``session`` is None if it cannot be read."""
+
+    folder: Path
+    loaded: Loaded
+    captures: tuple[CaptureFacts, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def session(self) -> Session | None:
+        """The record of the sheet."""
+        return self.loaded.session
+
+
+def check_session(folder: Path, *, progress: Progress | None = None) -> CheckReport:
+    """Check a session folder: the sheet, the takes to their last sample, the photographs.
+
+    Raises
+    ------
+    MisuseError
+        There is no such folder.
+    """
+    return look_over(folder, progress or Silent(), to_the_end=True)
+
+
+def look_over(folder: Path, progress: Progress, *, to_the_end: bool) -> CheckReport:
+    """Check a session folder; ``to_the_end`` decodes captures that must be decoded."""
+    require_folder(folder)
+    loaded = load_session(folder)
+    found = list(loaded.findings)
+    captures: list[CaptureFacts] = []
+    if loaded.session is not None:
+        sizes = _sizes(folder, loaded.session)
+        progress.step("checking takes", sum(sizes.values()))
+        for take in loaded.session.takes:
+            if take.file not in sizes:
+                continue
+            try:
+                with open_capture(folder.joinpath(*take.file.split("/")), take.file) as capture:
+                    found += capture.examine() if to_the_end else capture.findings
+                    facts = _facts(take, capture, sizes[take.file])
+            except ArchiverError as error:
+                found.append(unusable(loaded.session, take, error))
+            else:
+                captures.append(facts)
+                found += disagreements(
+                    loaded.session,
+                    take,
+                    facts.sample_format,
+                    container_only=facts.keeps_original,
+                )
+            progress.advance(sizes[take.file])
+        durations = {facts.take: s for facts in captures if (s := facts.duration_s) is not None}
+        found += check_texts(loaded.session)
+        found += check_durations(loaded.session, durations)
+    return CheckReport(
+        folder=folder,
+        loaded=loaded,
+        captures=tuple(captures),
+        findings=in_order(dict.fromkeys(found)),
+    )
+
+
+def require_folder(folder: Path) -> None:
+    """Refuse what is no folder at all."""
+    if not files.exists(folder) or not files.status(files.resolved(folder)).is_directory:
+        raise MisuseError(
+            "there is no such folder",
+            where=str(folder),
+            accepted="a session folder, with session.yaml in it",
+            remedy="Make one with `archiver new`",
+        )
+
+
+def _sizes(folder: Path, session: Session) -> dict[str, int]:
+    """Return the size of each capture that is there; what is not there has its own finding."""
+    sizes: dict[str, int] = {}
+    for take in session.takes:
+        try:
+            found = files.status(folder.joinpath(*take.file.split("/")))
+        except ArchiverError:
+            continue
+        if found.is_file:
+            sizes[take.file] = found.size
+    return sizes
+
+
+def _facts(take: Take, capture: Capture, size: int) -> CaptureFacts:
+    return CaptureFacts(
+        take=take.id,
+        file=take.file,
+        kind=str(capture.kind),
+        sample_format=capture.sample_format,
+        frames=frames_of(capture),
+        size_bytes=size,
+        keeps_original=capture.keeps_original,
+    )
+
+
+def frames_of(capture: Capture) -> int | None:
+    """Return the frames of a capture, as declared where only decoding can tell."""
+    return capture.declared_frames if capture.frames is None else capture.frames
+
+
+def unusable(session: Session, take: Take, error: ArchiverError) -> Finding:
+    """Turn what stopped the reading of a capture into a finding on the sheet's line."""
+    where = session.locate(f"{take.at}.file")
+    message = f"{take.file} cannot be used: {error.found}"
+    return CAPTURE_UNUSABLE.at(where, message, accepted=error.accepted, remedy=error.remedy or None)

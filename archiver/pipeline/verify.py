@@ -1,0 +1,65 @@
+"""Verifying bags, one after another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver import files
+from archiver.custody.verify import Verification, verify_bag
+from archiver.errors import ArchiverError
+from archiver.progress import Progress, Silent
+
+__all__ = ["VerifiedBag", "verify_bags"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerifiedBag:
+    """The verdict on one bag, or why there is none."""
+
+    bag: Path
+    verification: Verification | None = None
+    error: ArchiverError | None = None
+
+    @property
+    def exit_status(self) -> int:
+        """Exit status of this bag alone."""
+        if self.error is not None:
+            return self.error.exit_status
+        return 0 if self.verification is not None and self.verification.intact else 3
+
+
+def verify_bags(
+    bags: Sequence[Path], *, sound: bool = False, progress: Progress | None = None
+) -> tuple[VerifiedBag, ...]:
+    """Verify bags one after another; an unusable one does not keep the others waiting.
+
+    Parameters
+    ----------
+    bags : sequence of Path
+        Directories.
+    sound : bool
+        Recompute the digests of the sound of intact masters too.
+    progress : Progress, optional
+        Told what is being done.
+    """
+    progress = progress or Silent()
+    verdicts: list[VerifiedBag] = []
+    for bag in bags:
+        try:
+            progress.step(bag.name, _bytes_below(bag))
+            found = verify_bag(bag, progress.advance, sound=sound)
+        except ArchiverError as error:
+            verdicts.append(VerifiedBag(bag=bag, error=error))
+        else:
+            verdicts.append(VerifiedBag(bag=bag, verification=found))
+    return tuple(verdicts)
+
+
+def _bytes_below(folder: Path) -> int:
+    return sum(
+        files.status(folder.joinpath(*path.split("/"))).size
+        for path, entry in files.walk_files(folder)
+        if entry.is_file
+    )
