@@ -49,6 +49,7 @@ CASES = [
     ("        distance: 0.4 m", "        distance: 160 rpm", "sheet-quantity", "chains[0].microphones[0].distance", "is a speed of rotation", "mm"),
     ("        channel: 1 ", "        channel: one ", "sheet-value", "chains[0].microphones[0].channel", "not a whole number", "`1`"),
     ("        channel: 1 ", "        channel: 0 ", "sheet-value", "chains[0].microphones[0].channel", "too small", "from 1"),
+    ("        channel: 1 ", "        channel: 1025 ", "sheet-value", "chains[0].microphones[0].channel", "too large", "from 1"),
     ("    bit_depth: 24", "    bit_depth: 23", "sheet-value", "chains[0].bit_depth", "not one of the accepted numbers", "24"),
     ("    kind: wax cylinder\n", "    kind: wax cilinder\n", "sheet-value", "media[0].kind", "nearest: `wax cylinder`", "foil sheet"),
     ("    kind: reproduction\n", "    kind: Reproduction\n", "sheet-value", "takes[1].kind", "nearest: `reproduction`", "test tone"),
@@ -168,6 +169,27 @@ def test_an_optional_field_that_is_left_open_is_left_out() -> None:
 )
 def test_the_nearest_word(word: str, known: list[str], near: str | None) -> None:
     assert nearest(word, known) == near
+
+
+def test_among_hundreds_only_the_same_word_in_another_spelling_is_nearest() -> None:
+    known = [f"t{number:04d}" for number in range(1_000)]
+    assert nearest("T0042", known) == "t0042"
+    assert nearest("t9999x", known) is None
+
+
+def test_suggestions_stop_after_many_and_findings_do_not() -> None:
+    wrong = "".join(f"  xtitle{number}: x\n" for number in range(100))
+    findings = conformed(TEMPLATE.replace("  title: The", f"{wrong}  title: The"))[1]
+    assert len(findings) == 100
+    assert sum("nearest" in finding.message for finding in findings) == 50
+
+
+def test_unknown_fields_of_a_newer_sheet_are_passed_over() -> None:
+    sheet = read_sheet(
+        TEMPLATE.replace("  title: The", "  colour: x\n  title: The").encode(), "session.yaml"
+    )
+    assert sheet.root is not None
+    assert conform(sheet.root, shape("session"), "session.yaml", newer=True)[1] == []
 
 
 @given(st.text(max_size=12), st.lists(st.text(max_size=12), max_size=5))

@@ -83,6 +83,8 @@ BY_HAND = [
     ("[1667,1668,1670..1672]", 2, "1667-01-01", "1672-12-31"),
     # A day with an unspecified year is there in leap years only.
     ("190X-02-29", 2, "1904-02-29", "1908-02-29"),
+    # The year 0 has no sign, so a negative mask does not reach it.
+    ("-000X", 1, "-0009-01-01", "-0001-12-31"),
     ("1984-1X", 2, "1984-10-01", "1984-12-31"),
     # Significant digits: some year that begins so (Library of Congress, level 2).
     ("1950S2", 2, "1900-01-01", "1999-12-31"),
@@ -128,6 +130,10 @@ REFUSED = [
     ("April 21, 1907", "form", "Write 1907-04-21."),
     ("21. Aprilis 1907", "form", "Write 1907-04-21."),
     ("32.13.1907", "form", "1907-MM-DD"),
+    ("1907-04-32", "no day 32", "write 1907-04"),
+    ("1985-04-12T23:20:30+25:00", "offset from UTC", "leave it out"),
+    ("2001-21-01", "which has no days", ""),
+    ("123.4.1907", "form", ""),
     ("21 xyz 1907", "form", "1907-MM-DD"),
     ("April 1907", "form", "1907-04"),
     ("1907-04-21T25:00:00Z", "time of day", "leave it out"),
@@ -140,6 +146,8 @@ REFUSED = [
     ("1900s", "form", "190X"),
     ("undated", "form", "leave the field out"),
     ("[1907]", "set of one", "Write 1907"),
+    ("[1907..,1910]", "only at the ends of a set", ""),
+    ("195XS2", "without X", ""),
     ("{1907]", "brackets do not match", ""),
     ("/", "neither end", "leave the field out"),
     ("[..]", "without a date", "leave the field out"),
@@ -160,6 +168,7 @@ STRICTER_THAN_THE_LIBRARY = [
     ("1907/1905", "ends before it begins"),
     ("[1910..1907]", "ends before it begins"),
     ("../..", "neither end"),
+    ("1950S5", "no 5 significant"),
     ("[1667,1668, 1670..1672]", "form"),
     ("1907-04-21\n", "form"),
 ]

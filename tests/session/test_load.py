@@ -477,6 +477,40 @@ def test_a_record_is_made_beside_errors_so_that_takes_can_still_be_examined(
     assert codes(loaded) == ["sheet-value", "sheet-date", "sheet-missing-field"]
 
 
+def test_a_sheet_without_a_session_makes_no_record(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "\nsession:\n", "\nsession: none\nsessions:\n")
+    loaded = load_session(folder)
+    assert loaded.session is None
+    assert codes(loaded) == ["sheet-shape", "sheet-unknown-field"]
+
+
+def test_a_sheet_without_an_identifier_is_still_read(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "  identifier: lhm-2026-04-18\n", "")
+    assert only(folder).code == "sheet-missing-field"
+
+
+def test_a_reference_mark_in_place_of_a_number_is_told_once(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "    bit_depth: 24", "    bit_depth: *depth")
+    assert only(folder).code == "sheet-reference-mark"
+
+
+def test_a_performer_without_any_consent_is_warned_of(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "    role: machine operator", "    role: announcer")
+    finding = only(folder)
+    assert finding.code == "operator-consent"
+    assert "no consent is written down for Anna Sandberg" in finding.message
+
+
+def test_a_mistyped_section_does_not_make_its_ids_unknown(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "\nmedia:\n", "\nmedias:\n")
+    assert only(folder).code == "sheet-unknown-field"
+
+
 def test_a_mistyped_take_is_still_known_to_others(tmp_path: Path) -> None:
     folder = whole_session(tmp_path)
     edit(folder, SHEET, "    kind: performance\n", "    kind: performence\n")

@@ -14,7 +14,7 @@ from archiver.errors import InputError
 from archiver.session import load_session, session_as_json, session_from_json
 from archiver.session.shape import shape
 from tests.conftest import Golden
-from tests.session.folders import whole_session
+from tests.session.folders import edit, whole_session
 from tests.session.strategies import values
 
 
@@ -51,6 +51,20 @@ def test_stated_text_and_si_value_stand_side_by_side(tmp_path: Path) -> None:
     assert document["takes"][0]["start"] == {
         "stated": "2026-04-18T14:12:05+02:00",
         "utc": "2026-04-18T12:12:05Z",
+    }
+
+
+def test_qualifier_and_tolerance_of_a_quantity_are_told(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, "machines/example-machine.yaml", "width: 380 mm", "width: ca. 380 ± 2 mm")
+    session = load_session(folder).session
+    assert session is not None
+    assert session_as_json(session)["machines"][0]["dimensions"]["width"] == {
+        "stated": "ca. 380 ± 2 mm",
+        "value": 0.38,
+        "unit": "m",
+        "approximate": True,
+        "tolerance": 0.002,
     }
 
 

@@ -139,6 +139,15 @@ def test_an_invisible_character_is_found_with_its_place(character: str) -> None:
     assert f"U+{ord(character):04X}" in findings[0].message
 
 
+def test_no_more_than_twenty_invisible_characters_are_told() -> None:
+    assert len(read("a: " + "\x07" * 100 + "\n").findings) == 20
+
+
+def test_no_more_than_twenty_broken_sections_are_told() -> None:
+    text = "".join(f"k{number}: a: b\n" for number in range(100))
+    assert len(read(text).findings) == 21
+
+
 def test_a_sheet_over_16_mib_is_refused_by_its_size() -> None:
     finding = only(b"#" * (MAX_SHEET_BYTES + 1))
     assert finding.code == "sheet-too-large"
@@ -190,6 +199,13 @@ def test_a_reference_is_refused_where_it_is_made_and_where_it_is_used() -> None:
         ("sheet-reference-mark", 1, "a"),
         ("sheet-reference-mark", 2, "b"),
     ]
+
+
+def test_a_reference_in_place_of_a_name_is_passed_over_with_its_value() -> None:
+    sheet = read("a: x\n*a : y\nb: z\n")
+    assert [f.code for f in sheet.findings] == ["sheet-reference-mark"]
+    assert sheet.root is not None
+    assert plain(sheet.root) == {"a": "x", "b": "z"}
 
 
 def test_references_are_never_expanded() -> None:
