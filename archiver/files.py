@@ -76,12 +76,16 @@ class Status:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One name in a directory; links are not followed."""
+    """One name in a directory; links are not followed.
+
+    ``size`` is in bytes, for files only; None where the listing could not tell it.
+    """
 
     name: str
     is_file: bool
     is_directory: bool
     is_link: bool
+    size: int | None = None
 
 
 class Seam(Protocol):
@@ -201,6 +205,7 @@ class OperatingSystem:
                     is_file=entry.is_file(follow_symlinks=False),
                     is_directory=entry.is_dir(follow_symlinks=False),
                     is_link=entry.is_symlink(),
+                    size=_size_of(entry),
                 )
                 for entry in found
             ]
@@ -251,6 +256,15 @@ class OperatingSystem:
             held.release()
 
         return release
+
+
+def _size_of(entry: os.DirEntry[str]) -> int | None:
+    try:
+        if not entry.is_file(follow_symlinks=False):
+            return None
+        return entry.stat(follow_symlinks=False).st_size
+    except OSError:
+        return None
 
 
 def _open_no_link(path: str, flags: int) -> int:

@@ -5,6 +5,7 @@ Source: RFC 8493 sections 2.1.3, 2.2.1, 2.2.3, 3 (complete and valid) and 6.1 (n
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -80,11 +81,14 @@ class _Names:
     def __init__(self, present: Iterable[TreeFile]) -> None:
         self.present = {file.path: file for file in present}
         self.by_form: dict[str, str] = {}
-        self.by_case: dict[str, str] = {}
         for path in self.present:
             if not path.isascii():
                 self.by_form.setdefault(normalised(path), path)
-            self.by_case.setdefault(folded(path), path)
+
+    @functools.cached_property
+    def by_case(self) -> dict[str, str]:
+        """Paths by their form without case; few bags need it."""
+        return {folded(path): path for path in reversed(self.present)}
 
     def find(self, line: ManifestLine, claimed: dict[str, str], *, strict: bool) -> str | None:
         """Return the path of the file; None if it is not there.
@@ -295,14 +299,17 @@ def _oxum(bag: Bag, payload: Sequence[TreeFile], result: Comparison) -> None:
 
 def _names(found: Sequence[TreeFile], result: Comparison) -> None:
     for file in found:
-        last = file.path.rpartition("/")[2]
-        where = Where(file=shown(file.path))
-        if last.casefold() in _SYSTEM_FILES:
+        if file.path.rpartition("/")[2].casefold() in _SYSTEM_FILES:
             result.findings.append(
-                SYSTEM_FILE.at(where, "the file is of a kind that systems make by themselves")
+                SYSTEM_FILE.at(
+                    Where(file=shown(file.path)),
+                    "the file is of a kind that systems make by themselves",
+                )
             )
-        for reason in obstacles(file.path):
-            result.findings.append(NAME_OBSTACLE.at(where, reason))
+        result.findings += [
+            NAME_OBSTACLE.at(Where(file=shown(file.path)), reason)
+            for reason in obstacles(file.path)
+        ]
     for group in collisions(file.path for file in found):
         result.findings.append(
             NAMES_COLLIDE.at(

@@ -6,6 +6,7 @@ checksum programs).
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import re
 from collections.abc import Iterable
@@ -121,6 +122,7 @@ def manifest_kind(name: str) -> tuple[ManifestKind, str] | None:
     return ("tag" if found[1] else "payload"), found[2]
 
 
+@functools.cache
 def hashlib_name(algorithm: str) -> str | None:
     """Name an algorithm of a manifest as :mod:`hashlib` does; None if it is not known here.
 

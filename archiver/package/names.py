@@ -43,6 +43,13 @@ _RESERVED_ON_WINDOWS = re.compile(
     re.IGNORECASE,
 )
 _LONGEST_COMPONENT = 255
+# Nearly all paths are of this kind, and need no closer look than for reserved names.
+_PORTABLE = re.compile(
+    r"(?:[A-Za-z0-9_.-]{0,200}[A-Za-z0-9_-]/)*[A-Za-z0-9_.-]{0,200}[A-Za-z0-9_-]"
+)
+_RESERVED_COMPONENT = re.compile(
+    r"(?:^|/)(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:[./]|$)", re.IGNORECASE
+)
 
 
 def encode_path(path: str) -> str:
@@ -70,6 +77,8 @@ def has_stray_percent(text: str) -> bool:
 
 def shown(text: str) -> str:
     """Make a name fit to be shown: characters that steer a terminal or hide are escaped."""
+    if text.isascii() and text.isprintable():
+        return text
     return _CONTROL.sub(
         lambda found: (
             f"\\x{ord(found[0]):02x}" if ord(found[0]) < 256 else f"\\u{ord(found[0]):04x}"
@@ -88,6 +97,8 @@ def normalised(path: str) -> str:
 
 def folded(path: str) -> str:
     """Bring a name to the form that a file system without case and with one form holds."""
+    if path.isascii():
+        return path.lower()
     return unicodedata.normalize("NFC", unicodedata.normalize("NFD", path).casefold())
 
 
@@ -125,6 +136,8 @@ def obstacles(path: str) -> tuple[str, ...]:
 
     Source: RFC 8493 section 6.1.2; trailing blank and full stop are common practice.
     """
+    if _PORTABLE.fullmatch(path) and not _RESERVED_COMPONENT.search(path):
+        return ()
     reasons: list[str] = []
     for component in path.split("/"):
         name = shown(component)

@@ -86,10 +86,11 @@ def survey(root: Path) -> Tree:
                 found.append(file)
                 findings.append(finding)
             elif entry.is_file:
-                try:
-                    size = files.status(directory / entry.name).size
-                except ArchiverError as error:
-                    findings.append(FILE_NOT_OPENED.at(Where(file=shown(path)), error.found))
+                size = entry.size
+                if size is None:
+                    findings.append(
+                        FILE_NOT_OPENED.at(Where(file=shown(path)), "the file has no known size")
+                    )
                     size = 0
                 found.append(TreeFile(path=path, size=size, kind=Kind.FILE))
             else:

@@ -228,8 +228,8 @@ class _Judge:
         found = self.hashed.get(path)
         if found is None:
             return CheckedFile(path=path, size=size, outcome=Outcome.UNKNOWN, digests=())
-        where = Where(file=shown(path))
         if found.error is not None:
+            where = Where(file=shown(path))
             broken = isinstance(found.error, IntegrityError)
             rule = FILE_UNREADABLE if broken else FILE_NOT_OPENED
             self.findings.append(rule.at(where, f"the file {found.error.found}"))
@@ -239,6 +239,7 @@ class _Judge:
             name = hashlib_name(expectation.algorithm)
             if name is None or found.digests[name] == expectation.checksum:
                 continue
+            where = Where(file=shown(path))
             if found.again.get(name) == expectation.checksum:
                 if outcome is Outcome.INTACT:
                     outcome = Outcome.UNSTEADY
