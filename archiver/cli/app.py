@@ -128,6 +128,30 @@ def verify(
 
 
 @app.command()
+def measure(
+    paths: Annotated[
+        list[Path], typer.Argument(metavar="FILE...", help="Captures of any accepted kind.")
+    ],
+    channel: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--channel", metavar="MEANING", help="Meaning of a channel, in order; repeat for each."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Measure sound files: levels, loudness, noise, faults."""
+    from archiver.cli import measuring
+    from archiver.cli.progress import shown
+    from archiver.pipeline.measure import measure_files
+
+    with shown() as progress:
+        measured = measure_files(paths, meanings=channel or (), progress=progress)
+    measuring.show_measured(measured, as_json=as_json)
+    return max(one.exit_status for one in measured)
+
+
+@app.command()
 def inspect(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A WAV, RF64 or BW64 file.")],
     as_json: AsJson = False,

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-import json
-import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from archiver.cli.printing import (
+    block,
+    count,
+    open_console,
+    plain,
+    print_json,
+    show_findings,
+    size,
+    tally,
+)
 from archiver.findings import Finding, Severity, clock, in_order
 
 if TYPE_CHECKING:
@@ -21,94 +29,19 @@ if TYPE_CHECKING:
 
 __all__ = ["show_archive", "show_check", "show_inspection", "show_new", "show_verify"]
 
-_COLOURS = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
-_INDENT = 9
-
-
-def _console(*, talk: bool = False) -> Console:
-    from rich.console import Console
-
-    stream = sys.stderr if talk else sys.stdout
-    # Redirected output keeps whole lines, so that a search finds what it looks for.
-    width = None if stream.isatty() or "COLUMNS" in os.environ else 100
-    return Console(file=stream, highlight=False, markup=False, emoji=False, width=width)
-
-
-def _print_json(document: dict[str, Any]) -> None:
-    sys.stdout.write(json.dumps(document, ensure_ascii=False, indent=2) + "\n")
-
-
-def _plain(text: str) -> str:
-    """Show control characters as escapes: a file name must not steer a terminal."""
-    return "".join(c if c.isprintable() or c == "\n" else repr(c)[1:-1] for c in text)
-
-
-def _block(console: Console, text: str, *, indent: int, style: str = "") -> None:
-    from rich.padding import Padding
-    from rich.text import Text
-
-    console.print(Padding(Text(_plain(text), style=style), (0, 0, 0, indent), expand=False))
-
-
-def _sentence(text: str) -> str:
-    """Begin with a capital unless the text begins with a name, and end with a stop."""
-    text = text.strip()
-    first = text.partition(" ")[0]
-    if first.isalpha() and first.islower():
-        text = text[0].upper() + text[1:]
-    return text if not text or text.endswith((".", "!", "?", ":")) else f"{text}."
-
-
-def _show_findings(console: Console, findings: Iterable[Finding]) -> None:
-    from rich.text import Text
-
-    for finding in findings:
-        head = Text(f"{finding.severity:<{_INDENT}}", style=_COLOURS[finding.severity])
-        head.append(_plain(str(finding.where)), style="bold")
-        console.print(head)
-        _block(console, _sentence(finding.message), indent=_INDENT)
-        if finding.accepted:
-            _block(console, f"Accepted: {finding.accepted}", indent=_INDENT)
-        if finding.remedy:
-            _block(console, _sentence(finding.remedy), indent=_INDENT)
-        _block(console, finding.code, indent=_INDENT, style="dim")
-        console.print()
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def _tally(findings: Sequence[Finding]) -> str:
-    parts = [
-        _count(number, str(severity))
-        for severity in Severity
-        if (number := sum(finding.severity is severity for finding in findings))
-    ]
-    return ", ".join(parts) if parts else "nothing found"
-
-
-def _size(count: int) -> str:
-    size = float(count)
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if size < 1000:
-            return f"{size:.0f} {unit}" if unit == "bytes" else f"{size:.1f} {unit}"
-        size /= 1000
-    return f"{size:.1f} TB"
-
 
 def show_new(made: NewSession, *, as_json: bool) -> None:
     """Say what was laid out and what to do next."""
     if as_json:
-        _print_json({"folder": str(made.folder), "files": list(made.files)})
+        print_json({"folder": str(made.folder), "files": list(made.files)})
         return
-    console = _console()
-    console.print(f"Laid out {_plain(str(made.folder))}:")
+    console = open_console()
+    console.print(f"Laid out {plain(str(made.folder))}:")
     for name in made.files:
         console.print(f"  {name}")
     console.print(
         "\nNext: write over the examples in session.yaml and in machines, put the captures "
-        f"into takes, then run\n\n  archiver check {_plain(str(made.folder))}"
+        f"into takes, then run\n\n  archiver check {plain(str(made.folder))}"
     )
 
 
@@ -143,7 +76,7 @@ def _show_takes(console: Console, report: CheckReport) -> None:
     session = report.session
     if session is None:
         return
-    console.print(f"{session.identifier}  {_plain(session.title)}", style="bold")
+    console.print(f"{session.identifier}  {plain(session.title)}", style="bold")
     files_known = {facts.take: facts for facts in report.captures}
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("take", "kind", "length", "captured as", "file"):
@@ -152,7 +85,7 @@ def _show_takes(console: Console, report: CheckReport) -> None:
         facts = files_known.get(take.id)
         length = "" if facts is None or facts.duration_s is None else clock(facts.duration_s)
         form = "" if facts is None else str(facts.sample_format)
-        table.add_row(take.id, str(take.kind), length, form, _plain(take.file))
+        table.add_row(take.id, str(take.kind), length, form, plain(take.file))
     console.print(table)
     console.print()
 
@@ -160,25 +93,25 @@ def _show_takes(console: Console, report: CheckReport) -> None:
 def show_check(report: CheckReport, *, as_json: bool) -> None:
     """Show the takes, all findings, and what follows from them."""
     if as_json:
-        _print_json(_check_json(report, report.findings))
+        print_json(_check_json(report, report.findings))
         return
-    console = _console()
+    console = open_console()
     _show_takes(console, report)
-    _show_findings(console, report.findings)
+    show_findings(console, report.findings)
     errors = any(finding.severity is Severity.ERROR for finding in report.findings)
-    console.print(f"{_tally(report.findings).capitalize()}.", style="bold")
+    console.print(f"{tally(report.findings).capitalize()}.", style="bold")
     if errors:
         console.print("Errors stop the deposit: correct them and check again.")
     else:
         console.print(
-            f"Ready: archiver archive {_plain(str(report.folder))} --to DIR", soft_wrap=True
+            f"Ready: archiver archive {plain(str(report.folder))} --to DIR", soft_wrap=True
         )
 
 
 def show_archive(outcome: Archived, *, as_json: bool) -> None:
     """Show where the bag is; talk about the rest on standard error."""
     if as_json:
-        _print_json(
+        print_json(
             _check_json(outcome.report, outcome.findings)
             | {
                 "bag": None if outcome.bag is None else str(outcome.bag),
@@ -199,16 +132,16 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
             }
         )
         return
-    talk = _console(talk=True)
+    talk = open_console(talk=True)
     worth_saying = [f for f in outcome.findings if f.severity is not Severity.NOTE]
-    _show_findings(talk, worth_saying)
+    show_findings(talk, worth_saying)
     if outcome.bag is None:
-        talk.print(f"{_tally(outcome.findings).capitalize()}. No bag was made.", style="bold")
+        talk.print(f"{tally(outcome.findings).capitalize()}. No bag was made.", style="bold")
         return
-    masters = _count(len(outcome.takes), "master")
+    masters = count(len(outcome.takes), "master")
     talk.print(
-        f"{masters}, {_size(outcome.payload_bytes)}; every byte was read back. "
-        f"{_tally(outcome.findings).capitalize()}; see metadata/findings.json in the bag."
+        f"{masters}, {size(outcome.payload_bytes)}; every byte was read back. "
+        f"{tally(outcome.findings).capitalize()}; see metadata/findings.json in the bag."
     )
     sys.stdout.write(f"{outcome.bag}\n")
 
@@ -216,9 +149,9 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
 def show_verify(verdicts: Sequence[VerifiedBag], *, as_json: bool) -> None:
     """Show the verdict on each bag and each master."""
     if as_json:
-        _print_json({"bags": [_verdict_json(verdict) for verdict in verdicts]})
+        print_json({"bags": [_verdict_json(verdict) for verdict in verdicts]})
         return
-    console = _console()
+    console = open_console()
     for verdict in verdicts:
         _show_verdict(console, verdict)
 
@@ -232,10 +165,10 @@ def _verdict_json(verdict: VerifiedBag) -> dict[str, Any]:
 def _show_verdict(console: Console, verdict: VerifiedBag) -> None:
     from rich.text import Text
 
-    name = _plain(str(verdict.bag))
+    name = plain(str(verdict.bag))
     if verdict.verification is None:
         console.print(Text(f"{name}: cannot be verified", style="bold red"))
-        _block(console, str(verdict.error), indent=2)
+        block(console, str(verdict.error), indent=2)
         return
     found = verdict.verification
     report = found.report
@@ -247,25 +180,25 @@ def _show_verdict(console: Console, verdict: VerifiedBag) -> None:
         head = Text(f"{name}: changed", style="bold red")
     console.print(head)
     for master in found.masters:
-        _block(console, f"{master.file}: {master.sentence()}", indent=2)
+        block(console, f"{master.file}: {master.sentence()}", indent=2)
     depth = (
-        f"{_count(report.payload_files, 'payload file')}, {_size(report.bytes_read)} of "
-        f"{_size(report.bytes_held)} read, {', '.join(report.algorithms)}"
+        f"{count(report.payload_files, 'payload file')}, {size(report.bytes_read)} of "
+        f"{size(report.bytes_held)} read, {', '.join(report.algorithms)}"
     )
-    _block(console, depth, indent=2, style="dim")
+    block(console, depth, indent=2, style="dim")
     if report.not_looked_at:
-        _block(console, f"Not compared: {', '.join(report.not_looked_at)}", indent=2)
+        block(console, f"Not compared: {', '.join(report.not_looked_at)}", indent=2)
     console.print()
-    _show_findings(console, in_order(found.findings))
+    show_findings(console, in_order(found.findings))
 
 
 def show_inspection(inspection: Inspection, *, as_json: bool) -> None:
     """Show a wave file, chunk by chunk."""
     if as_json:
-        _print_json(inspection.as_json())
+        print_json(inspection.as_json())
         return
-    console = _console()
-    head = f"{_plain(inspection.name)}: {inspection.form}, {inspection.file_bytes} bytes"
+    console = open_console()
+    head = f"{plain(inspection.name)}: {inspection.form}, {inspection.file_bytes} bytes"
     if inspection.duration_s is not None:
         head += f", {inspection.coding}, {clock(inspection.duration_s)}"
     console.print(head, style="bold")
@@ -278,31 +211,31 @@ def show_inspection(inspection: Inspection, *, as_json: bool) -> None:
         )
     if inspection.findings:
         console.print()
-        _show_findings(console, in_order(inspection.findings))
+        show_findings(console, in_order(inspection.findings))
 
 
 def _show_chunk(console: Console, chunk: ChunkView) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    title = Text(f"\n{_plain(chunk.id)}", style="bold")
+    title = Text(f"\n{plain(chunk.id)}", style="bold")
     if chunk.list_type:
-        title.append(f" {_plain(chunk.list_type)}")
+        title.append(f" {plain(chunk.list_type)}")
     title.append(
         f"  {chunk.present_bytes} bytes from byte {chunk.payload_offset_bytes}", style="dim"
     )
     console.print(title)
     if chunk.fault:
-        _block(console, chunk.fault, indent=2, style="red")
+        block(console, chunk.fault, indent=2, style="red")
     if not chunk.fields:
         return
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 2))
     table.add_column(overflow="fold", max_width=36)
     table.add_column(overflow="fold")
     for field in chunk.fields:
-        value = "not used" if field.value is None else _plain(str(field.value)).rstrip()
+        value = "not used" if field.value is None else plain(str(field.value)).rstrip()
         text = Text(f"{value} {field.unit}".rstrip())
         if field.note:
-            text.append(f"  ({_plain(field.note)})", style="dim")
-        table.add_row(Text(_plain(field.name)), text)
+            text.append(f"  ({plain(field.note)})", style="dim")
+        table.add_row(Text(plain(field.name)), text)
     console.print(table)

@@ -1,0 +1,107 @@
+"""What all views print with: a console of at least 80 columns, findings, counts."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from archiver.findings import Finding, Severity
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = [
+    "block",
+    "count",
+    "open_console",
+    "plain",
+    "print_json",
+    "show_findings",
+    "size",
+    "tally",
+]
+
+_COLOURS = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
+_INDENT = 9
+
+
+def open_console(*, talk: bool = False) -> Console:
+    """Open standard output, or standard error for talk, for text of any width."""
+    from rich.console import Console
+
+    stream = sys.stderr if talk else sys.stdout
+    # Redirected output keeps whole lines, so that a search finds what it looks for.
+    width = None if stream.isatty() or "COLUMNS" in os.environ else 100
+    return Console(file=stream, highlight=False, markup=False, emoji=False, width=width)
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """Print one document for machines on standard output."""
+    sys.stdout.write(json.dumps(document, ensure_ascii=False, indent=2) + "\n")
+
+
+def plain(text: str) -> str:
+    """Show control characters as escapes: a file name must not steer a terminal."""
+    return "".join(c if c.isprintable() or c == "\n" else repr(c)[1:-1] for c in text)
+
+
+def block(console: Console, text: str, *, indent: int, style: str = "") -> None:
+    """Print a paragraph, indented as a whole."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console.print(Padding(Text(plain(text), style=style), (0, 0, 0, indent), expand=False))
+
+
+def sentence(text: str) -> str:
+    """Begin with a capital unless the text begins with a name, and end with a stop."""
+    text = text.strip()
+    first = text.partition(" ")[0]
+    if first.isalpha() and first.islower():
+        text = text[0].upper() + text[1:]
+    return text if not text or text.endswith((".", "!", "?", ":")) else f"{text}."
+
+
+def show_findings(console: Console, findings: Iterable[Finding]) -> None:
+    """Print findings: where, what, what is accepted, what to do, and the code."""
+    from rich.text import Text
+
+    for finding in findings:
+        head = Text(f"{finding.severity:<{_INDENT}}", style=_COLOURS[finding.severity])
+        head.append(plain(str(finding.where)), style="bold")
+        console.print(head)
+        block(console, sentence(finding.message), indent=_INDENT)
+        if finding.accepted:
+            block(console, f"Accepted: {finding.accepted}", indent=_INDENT)
+        if finding.remedy:
+            block(console, sentence(finding.remedy), indent=_INDENT)
+        block(console, finding.code, indent=_INDENT, style="dim")
+        console.print()
+
+
+def count(number: int, word: str) -> str:
+    """Say a number of things."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def tally(findings: Sequence[Finding]) -> str:
+    """Say how many findings there are of each weight."""
+    parts = [
+        count(number, str(severity))
+        for severity in Severity
+        if (number := sum(finding.severity is severity for finding in findings))
+    ]
+    return ", ".join(parts) if parts else "nothing found"
+
+
+def size(byte_count: int) -> str:
+    """Say a number of bytes in decimal units."""
+    amount = float(byte_count)
+    for unit in ("bytes", "kB", "MB", "GB"):
+        if amount < 1000:
+            return f"{amount:.0f} {unit}" if unit == "bytes" else f"{amount:.1f} {unit}"
+        amount /= 1000
+    return f"{amount:.1f} TB"
