@@ -15,7 +15,7 @@ from archiver.describe.people import people_of
 from archiver.describe.rights import known_rights
 from archiver.describe.vocabulary import DATACITE_CONTRIBUTORS
 from archiver.describe.wording import take_title, xsd_date, xsd_duration
-from archiver.describe.xmltext import legal, legal_uri
+from archiver.describe.xmltext import encodable, legal_uri
 from archiver.session.records import Machine, Session
 
 __all__ = ["document"]
@@ -69,8 +69,7 @@ def document(archive: Archive) -> bytes:
         facts["doi"] = run.doi
         facts["prefix"], _, facts["suffix"] = run.doi.partition("/")
     kept = {name: value for name, value in facts.items() if value}
-    # A lone surrogate cannot be written as UTF-8, so the XML rule for text holds here too.
-    return legal(json.dumps(kept, ensure_ascii=False, indent=2)).encode() + b"\n"
+    return encodable(json.dumps(kept, ensure_ascii=False, indent=2)).encode() + b"\n"
 
 
 def _contributors(session: Session) -> list[dict[str, Any]]:
@@ -101,10 +100,10 @@ def _contributors(session: Session) -> list[dict[str, Any]]:
 
 def _dates(archive: Archive) -> list[dict[str, str]]:
     session = archive.session
-    start = xsd_date(session.start)
-    end = xsd_date(session.end) if session.end is not None else start
+    # Across the date line a later moment can have the earlier local day.
+    days = sorted({xsd_date(moment) for moment in (session.start, session.end) if moment})
     return [
-        {"date": start if start == end else f"{start}/{end}", "dateType": "Collected"},
+        {"date": "/".join(days), "dateType": "Collected"},
         {"date": archive.run.archived[:10], "dateType": "Created"},
     ]
 
@@ -137,8 +136,8 @@ def _rights(session: Session) -> list[dict[str, str]]:
     if known is not None and known.spdx:
         entry["rightsIdentifier"] = known.spdx
         entry["rightsIdentifierScheme"] = "SPDX"
-    restrictions = dict.fromkeys(session.restrictions)
-    return [entry, *({"rights": text, "lang": session.language} for text in restrictions)]
+    others = dict.fromkeys(text for text in session.restrictions if text != rights.statement)
+    return [entry, *({"rights": text, "lang": session.language} for text in others)]
 
 
 def _descriptions(session: Session) -> list[dict[str, str]]:

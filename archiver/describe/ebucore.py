@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from archiver.describe import places
 from archiver.describe.embedded import master_identifier
 from archiver.describe.facts import Archive, FileFacts, MasterFacts
 from archiver.describe.people import PublicPerson, people_of
@@ -25,7 +26,7 @@ from archiver.describe.wording import (
     xsd_duration,
     xsd_time,
 )
-from archiver.describe.xmltext import legal_uri, path_reference
+from archiver.describe.xmltext import legal_uri
 from archiver.describe.xmltree import XML_LANG, Element, Namespace, serialised
 from archiver.session.records import (
     CaptureChain,
@@ -336,7 +337,7 @@ def _format(core: Element, session: Session, take: Take, sound: _Sound) -> None:
     _EC.add(element, "fileName", sound.file_name)
     _EC.add(element, "mimeType", attributes={"typeLabel": "audio/vnd.wave"})
     if sound.file is not None:
-        _EC.add(element, "locator", path_reference(sound.file.path))
+        _EC.add(element, "locator", places.reference(sound.file.path, base=places.EBUCORE))
         for algorithm, digest in list(sound.file.digests.items())[-1:]:
             hashed = _EC.add(element, "hash")
             _EC.add(hashed, "hashValue", digest)

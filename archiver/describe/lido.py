@@ -178,7 +178,7 @@ def _measurements(wrap: Element, machine: Machine) -> None:
     group = _L.add(wrap, "objectMeasurementsWrap")
     for kind, quantity in present:
         element = _L.add(group, "objectMeasurementsSet")
-        _L.add(element, "displayObjectMeasurements", f"{kind}: {quantity.text}")
+        _L.add(element, "displayObjectMeasurements", f"{kind}: {quantity.text}", {XML_LANG: "en"})
         measured = _L.add(element, "objectMeasurements")
         values = _L.add(measured, "measurementsSet")
         _L.add(values, "measurementType", kind)
@@ -280,7 +280,7 @@ def _date(event: Element, date: EdtfDate | None, not_after: dt.date) -> None:
 
 def _date_set(group: Element, date: EdtfDate, not_after: dt.date) -> None:
     words = date_in_words(date)
-    _L.add(group, "displayDate", words)
+    _L.add(group, "displayDate", words, {XML_LANG: "en"})
     if words != date.text:
         _L.add(group, "displayDate", date.text, {_LABEL: "EDTF"})
     span = plain_span(date, not_after)

@@ -63,6 +63,7 @@ class _Writer:
             file.path: f"file-{number}" for number, file in enumerate(archive.files, start=1)
         }
         self._created = archive.run.archived
+        self._pointed: set[str] = set()
 
     def write(self) -> bytes:
         session, run = self._archive.session, self._archive.run
@@ -203,6 +204,10 @@ class _Writer:
         if any(file.role is FileRole.DOCUMENT for file in papers):
             division = _METS.add(top, "div", attributes={"LABEL": "Documents", "TYPE": "documents"})
             self._pointers(division, papers, {FileRole.DOCUMENT})
+        rest = [file for file in self._archive.files if file.path not in self._pointed]
+        if rest:
+            division = _METS.add(top, "div", attributes={"LABEL": "Other files", "TYPE": "files"})
+            self._pointers(division, rest, set(FileRole))
 
     def _takes(self, parent: Element, takes: Iterable[tuple[int, Take]]) -> None:
         for number, take in takes:
@@ -233,4 +238,5 @@ class _Writer:
     def _pointers(self, parent: Element, files: Iterable[FileFacts], roles: set[FileRole]) -> None:
         for file in files:
             if file.role in roles:
+                self._pointed.add(file.path)
                 _METS.add(parent, "fptr", attributes={"FILEID": self._file_ids[file.path]})

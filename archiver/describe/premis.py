@@ -13,7 +13,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from archiver.describe.embedded import master_identifier
-from archiver.describe.facts import Archive, EventKind, FileFacts, FileRole, MasterFacts, RunEvent
+from archiver.describe.facts import (
+    Archive,
+    EventKind,
+    FileFacts,
+    FileRole,
+    MasterFacts,
+    Outcome,
+    RunEvent,
+)
 from archiver.describe.people import people_of
 from archiver.describe.premis_rights import Rights, rights_of
 from archiver.describe.premis_terms import PREMIS, XSI_TYPE, add_identifier, add_term, premis_root
@@ -41,7 +49,6 @@ from archiver.session.records import Session, Take
 
 __all__ = ["document"]
 
-_SUCCESS = next(iter(OUTCOMES.values()))
 _FORMATS: Mapping[str, str] = {
     "audio/vnd.wave": "Broadcast Wave Format",
     "audio/flac": "Free Lossless Audio Codec",
@@ -139,9 +146,10 @@ class _Events:
             when = xsd_date_time(take.start) if take.start else xsd_date(session.start)
             event = _event(root, identifier, EVENT_TYPES[EventKind.CAPTURE], when)
             _detail(event, _capture_detail(session, take))
-            captured = take.id in self._archive.master_of
-            if captured:
-                _outcome(event, _SUCCESS, "")
+            if take.id in self._archive.master_of:
+                _outcome(event, OUTCOMES[Outcome.SUCCESS], "")
+            else:
+                _outcome(event, OUTCOMES[Outcome.WARNING], "This archive holds no master of it")
             agents = [people[id_].key for id_ in take.operators if id_ in people]
             for agent in agents:
                 _agent_link(event, agent, "implementer")
@@ -388,10 +396,13 @@ def _agents(root: Element, archive: Archive) -> None:
     program = _agent(root, "program", run.program, "software", run.version)
     for library in run.libraries:
         PREMIS.add(program, "agentNote", f"library: {library.name} {library.version}")
+    known: set[str] = set()
     for person in people_of(session).values():
         agent = PREMIS.add(root, "agent")
         add_identifier(agent, "agent", _LOCAL, person.key)
-        if person.identifier:
+        # One person may stand in the sheet twice, for two roles.
+        if person.identifier and person.identifier not in known:
+            known.add(person.identifier)
             add_identifier(agent, "agent", "URI", person.identifier)
         PREMIS.add(agent, "agentName", person.name)
         add_term(agent, "agentType", AGENT_TYPES["person"])

@@ -25,7 +25,7 @@ from archiver.describe.wording import (
     xsd_date_time,
     xsd_duration,
 )
-from archiver.describe.xmltext import legal, legal_uri, path_reference
+from archiver.describe.xmltext import encodable, legal_uri, path_reference
 from archiver.session.edtf import EdtfForm
 from archiver.session.records import Machine, MarkKind, Take
 
@@ -45,7 +45,7 @@ def document(archive: Archive) -> bytes:
     # One entity a line: short, quick to write, and a difference shows where it is.
     graph = (json.dumps(entity, ensure_ascii=False) for entity in _Crate(archive).entities())
     lines = ",\n ".join(graph)
-    return legal(f'{{"@context": "{_CONTEXT}",\n"@graph": [\n {lines}\n]}}\n').encode()
+    return encodable(f'{{"@context": "{_CONTEXT}",\n"@graph": [\n {lines}\n]}}\n').encode()
 
 
 def _entity(id_: str, type_: str | list[str], **facts: Any) -> Entity:
@@ -149,7 +149,7 @@ class _Crate:
         holder = _ORGANISATION
         if session.rights.holder != session.organisation.name:
             holder = "#rights-holder"
-        end = f"/{xsd_date(session.end)}" if session.end is not None else ""
+        days = sorted({xsd_date(moment) for moment in (session.start, session.end) if moment})
         return _entity(
             _ROOT,
             "Dataset",
@@ -166,7 +166,7 @@ class _Crate:
             copyrightHolder=_link(holder),
             conditionsOfAccess="\n".join(session.restrictions),
             locationCreated=_link(_PLACE),
-            temporalCoverage=xsd_date(session.start) + end,
+            temporalCoverage="/".join(days),
             about=_links(machines),
             hasPart=_links(self._files.values()),
             mentions=_links([*actions, "#archiving"]),

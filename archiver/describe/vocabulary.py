@@ -20,6 +20,7 @@ from archiver.findings import Finding
 from archiver.session.records import MediumKind, Role, Session
 
 __all__ = [
+    "AAT",
     "AAT_SOUND_RECORDINGS",
     "AGENT_TYPES",
     "CUSTODY_TERMS",

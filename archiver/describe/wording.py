@@ -119,7 +119,9 @@ def playings_text(take: Take) -> str | None:
     """Say how often the medium had been played before, if that is stated."""
     if take.playings_before is None:
         return None
-    times = "once" if take.playings_before == 1 else f"{take.playings_before} times"
+    if take.playings_before == 0:
+        return "The medium had not been played before this take"
+    times = {1: "once", 2: "twice"}.get(take.playings_before, f"{take.playings_before} times")
     return f"The medium had been played {times} before this take"
 
 

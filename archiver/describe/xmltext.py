@@ -10,9 +10,10 @@ from __future__ import annotations
 import re
 from urllib.parse import quote
 
-__all__ = ["illegal_characters", "legal", "legal_uri", "path_reference"]
+__all__ = ["encodable", "illegal_characters", "legal", "legal_uri", "path_reference"]
 
 _ILLEGAL = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_SURROGATE = re.compile("[\ud800-\udfff]")
 _REPLACEMENT = "\ufffd"
 # RFC 3986, 2.2 and 2.3: reserved and unreserved characters, and the percent sign.
 _URI_CHARACTERS = "!#$%&'()*+,/:;=?@[]-._~"
@@ -28,6 +29,14 @@ def legal(text: str) -> str:
 def illegal_characters(text: str) -> tuple[str, ...]:
     """Return the characters that XML cannot hold, each once, as ``U+0000``."""
     return tuple(sorted({f"U+{ord(character):04X}" for character in _ILLEGAL.findall(text)}))
+
+
+def encodable(text: str) -> str:
+    """Return the text with U+FFFD for each lone surrogate, which UTF-8 cannot hold.
+
+    For JSON, where every other character can be written (RFC 8259, 7 and 8.1).
+    """
+    return _SURROGATE.sub(_REPLACEMENT, text)
 
 
 def legal_uri(text: str) -> str:

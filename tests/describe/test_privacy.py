@@ -1,0 +1,77 @@
+"""Markers are planted in what must not come out, and searched for in every byte."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from archiver.describe.documents import documents_of
+from archiver.describe.ebucore import axml_for
+from archiver.describe.privacy import check_texts
+from archiver.describe.selfcheck import check_documents
+from archiver.session.records import Session
+from tests.describe.archives import PCM_24, a_session, archive_of
+
+
+def test_nothing_of_a_withheld_person_is_in_any_document() -> None:
+    session = a_session()
+    documents = b"".join(document.content for document in documents_of(archive_of(session)))
+    documents += b"".join(
+        axml_for(session, take, samples=PCM_24, frames=1, file_name="x.wav", modified="2026-05-04")
+        for take in session.takes
+    )
+    for marker in (b"Skjultgaard", b"villads", b"Villads"):
+        assert marker not in documents
+    assert b"name withheld" in documents
+
+
+def test_the_contact_of_the_organisation_is_public() -> None:
+    content = b"".join(document.content for document in documents_of(archive_of(a_session())))
+    assert content.count(b"lyd@hm.example") >= 2
+
+
+def with_summary(summary: str) -> Session:
+    return dataclasses.replace(a_session(), summary=summary)
+
+
+def test_a_withheld_name_in_a_text_is_found_at_its_field() -> None:
+    findings = check_texts(with_summary("Sung by Villads Skjultgaard, twice."))
+    assert [(one.code, one.where.field) for one in findings] == [
+        ("describe-withheld-name", "session.summary")
+    ]
+
+
+def test_a_withheld_name_is_found_in_the_documents_too() -> None:
+    archive = archive_of(with_summary("Sung by Villads Skjultgaard, twice."))
+    findings = check_documents(documents_of(archive), archive)
+    assert {one.code for one in findings} == {"describe-withheld-name"}
+    assert {one.where.file for one in findings} == {
+        "data/ro-crate-metadata.json",
+        "metadata/datacite.json",
+        "metadata/dublin-core.xml",
+        "metadata/ebucore.xml",
+    }
+
+
+@pytest.mark.parametrize("summary", ["Villads Skjultgaardsen sang.", "Åsta Ørnvig recorded."])
+def test_a_longer_name_or_a_name_with_consent_is_no_finding(summary: str) -> None:
+    assert check_texts(with_summary(summary)) == ()
+
+
+def test_a_name_in_a_machine_file_is_found_there() -> None:
+    session = a_session()
+    machine = dataclasses.replace(session.machines[0], finish="polished by Villads Skjultgaard")
+    findings = check_texts(dataclasses.replace(session, machines=(machine,)))
+    assert [one.where.field for one in findings] == ["finish"]
+
+
+def test_characters_that_xml_cannot_hold_are_reported_at_their_field() -> None:
+    findings = check_texts(with_summary("bell \x07 and null \x00"))
+    assert [(one.code, one.where.field, one.message) for one in findings] == [
+        (
+            "describe-character-replaced",
+            "session.summary",
+            "the text holds U+0000, U+0007",
+        )
+    ]
