@@ -116,6 +116,9 @@ class FaultySeam:
             self.written_bytes += count
             return count
 
+    def wrote(self, path: Path, position: int, content: bytes) -> None:
+        """Take note of a write; nothing needs it here."""
+
     def open_read(self, path: Path, buffering: int, *, follow: bool) -> BinaryIO:
         self.call("open_read", path)
         inner = self.inner.open_read(path, buffering, follow=follow)
@@ -208,7 +211,9 @@ class FaultyFile(io.BufferedIOBase):
         self.seam.call("write", self.path)
         view = memoryview(cast("bytes", data)).cast("B")
         fits = self.seam.room_for(len(view))
+        position = self.inner.tell()
         self.inner.write(view[:fits])
+        self.seam.wrote(self.path, position, bytes(view[:fits]))
         if fits < len(view):
             self.seam.injected += 1
             raise self.seam.error(self.path, errno_names.ENOSPC)
