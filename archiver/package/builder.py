@@ -34,6 +34,7 @@ from archiver.package.settling import Handed, Settler
 from archiver.package.tagfiles import BAG_INFO, FETCH, bag_size, encode_bag_info
 from archiver.package.text import DECLARATION, encode_declaration
 from archiver.package.tree import survey
+from archiver.signal.stream import run_pass
 
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
@@ -53,6 +54,8 @@ ALGORITHMS = ("sha256", "sha512", "md5")
 """What a bag of ours can be protected with, the default first."""
 
 _CLUSTER_BYTES = 4096
+# Large enough that handing a block from thread to thread costs nothing beside hashing it.
+_READ_BACK_BYTES = 1 << 20
 _MANIFEST_LINE_BYTES = 256
 _VERSION_MARK = re.compile(r"-v(\d{1,9})$", re.ASCII)
 
@@ -402,8 +405,8 @@ class BagBuilder:
         path : str
             As given to :meth:`create`.
         also : sequence of callable
-            Each is called with every block that is read back, for instance to confirm
-            digests of the samples; the buffer is valid for the call only.
+            Each is called with every block that is read back, in a thread of its own, for
+            instance to confirm digests of the samples.
         """
         with self._mutex:
             handed = self._handed.get(path)
@@ -413,13 +416,11 @@ class BagBuilder:
         with self._mutex:
             del self._handed[path]
         self._settler.settle(handed.inner, handed.path, None)
-        names = [_hashlib(algorithm) for algorithm in self.algorithms]
-        size, digests = files.digests_of(handed.path, names, also=also)
-        stored = StoredFile(
-            path=path,
-            size=size,
-            digests=tuple((a, digests[_hashlib(a)]) for a in self.algorithms),
+        hashers = self._hashers()
+        size = run_pass(
+            _read_anew(handed.path), [*(hasher.update for hasher in hashers.values()), *also]
         )
+        stored = StoredFile(path=path, size=size, digests=_digests(hashers))
         with self._mutex:
             self._stored[path] = stored
         self._settler.check()
@@ -501,6 +502,9 @@ class BagBuilder:
             raise
         self._sealed = True
 
+    def _hashers(self) -> dict[str, hashlib._Hash]:
+        return {a: hashlib.new(_hashlib(a), usedforsecurity=False) for a in self.algorithms}
+
     def _open(self, path: str) -> tuple[BinaryIO, Path]:
         self._settler.check()
         self._claim(path)
@@ -539,7 +543,7 @@ class BagBuilder:
         blocks: Iterable[ReadableBuffer],
         also: Sequence[Callable[[ReadableBuffer], object]],
     ) -> StoredFile:
-        hashers = {a: hashlib.new(_hashlib(a), usedforsecurity=False) for a in self.algorithms}
+        hashers = self._hashers()
         inner, place = self._open(path)
         # The settler closes the file that it is given; until then it is ours to close.
         with contextlib.ExitStack() as ours:
@@ -557,11 +561,7 @@ class BagBuilder:
                 unflushed = self._settler.early(inner, place, unflushed + count)
                 if self._on_bytes is not None:
                     self._on_bytes(count)
-            stored = StoredFile(
-                path=path,
-                size=size,
-                digests=tuple((a, hasher.hexdigest()) for a, hasher in hashers.items()),
-            )
+            stored = StoredFile(path=path, size=size, digests=_digests(hashers))
             with self._mutex:
                 self._stored[path] = stored
             expected = (_hashlib(self.algorithms[0]), stored.digests[0][1])
@@ -589,6 +589,20 @@ def _hashlib(algorithm: str) -> str:
             remedy="Use another digest algorithm or another Python",
         )
     return name
+
+
+def _digests(hashers: dict[str, hashlib._Hash]) -> tuple[tuple[str, str], ...]:
+    return tuple((algorithm, hasher.hexdigest()) for algorithm, hasher in hashers.items())
+
+
+def _read_anew(path: Path) -> Iterator[bytes]:
+    with files.open_read(path, buffering=0) as file:
+        while True:
+            with files.translated(path, "read back"):
+                block = file.read(_READ_BACK_BYTES)
+            if not block:
+                return
+            yield block
 
 
 def _close_quietly(file: BinaryIO) -> None:
