@@ -47,7 +47,8 @@ class ClickMeter:
         self._lag = max(1, round(sample_rate_hz / 8000))
         self._hop = max(1, round(sample_rate_hz / 1000))
         self._least = _LEAST_AMPLITUDE**2
-        self._waiting = np.zeros((channels, 0), np.float32)
+        self._before = np.zeros((channels, 0), np.float32)
+        self._rises = np.zeros((channels, 0), np.float32)
         self._energies = np.zeros((channels, _OUTER), np.float32)
         self._last = np.zeros((channels, 1), np.float32)
         self._frames = 0
@@ -56,20 +57,34 @@ class ClickMeter:
     def feed(self, block: Block) -> None:
         """Take the next frames in."""
         self._frames += block.frames
-        values = np.concatenate((self._waiting, block.values), axis=1)
         lag = self._lag
-        hops = max(0, values.shape[1] - 2 * lag) // self._hop
+        before, values = self._before, block.values
+        joined = np.concatenate((before, values[:, :lag]), axis=1)
+        fresh = max(0, joined.shape[1] - lag)
+        carried = self._rises.shape[1]
+        later = max(0, block.frames - lag)
+        hops = max(0, carried + fresh + later - lag) // self._hop
         whole = hops * self._hop
-        self._waiting = values[:, whole:]
-        if not hops:
-            return
         energies = np.empty((len(values), hops), np.float32)
+        rise = np.empty(carried + fresh + later, np.float32)
+        bend = np.empty(whole, np.float32)
+        rests = []
         for channel in range(len(values)):
-            samples = values[channel, : whole + 2 * lag]
-            rise = samples[lag:] - samples[:-lag]
-            bend = rise[lag:] - rise[:-lag]
+            # The difference over the lag, carried on from block to block.
+            rise[:carried] = self._rises[channel]
+            early = joined[channel]
+            np.subtract(early[lag:], early[:fresh], out=rise[carried : carried + fresh])
+            samples = values[channel]
+            np.subtract(samples[lag:], samples[:later], out=rise[carried + fresh :])
+            np.subtract(rise[lag : lag + whole], rise[:whole], out=bend)
             rows = bend.reshape(hops, self._hop)
             energies[channel] = np.vecdot(rows, rows)
+            rests.append(rise[whole:].copy())
+        self._rises = np.array(rests)
+        tail = values if block.frames >= lag else np.concatenate((before, values), axis=1)
+        self._before = tail[:, max(0, tail.shape[1] - lag) :].copy()
+        if not hops:
+            return
         # Two hops together: a click may lie across the edge between them.
         shifted = np.concatenate((self._last, energies[:, :-1]), axis=1)
         self._last = energies[:, -1:].copy()

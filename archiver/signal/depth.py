@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from archiver.signal.samples import Block, Integers
+from archiver.signal.samples import Block, Floats
 
 __all__ = ["DepthMeter"]
 
@@ -44,21 +44,20 @@ class DepthMeter:
 
     def feed(self, block: Block) -> None:
         """Take the next frames in."""
-        integers = block.integers
-        if integers is None:
+        if block.bits is None:
             return
         at = 0
         while at < block.frames and self._frame < _LAST_FRAME:
             index, inside = divmod(self._frame, _STRETCH)
             size = min(_STRETCH - inside, block.frames - at)
             if index < _WHOLE_STRETCHES or index % _EVERY == 0:
-                self._count(integers[:, at : at + size])
+                self._count(block.values[:, at : at + size])
             at += size
             self._frame += size
 
-    def _count(self, integers: Integers) -> None:
-        for channel, samples in enumerate(integers):
-            near = (samples >> 8) + self._half
+    def _count(self, values: Floats) -> None:
+        for channel, samples in enumerate(values):
+            near = np.floor(samples * np.float32(2.0**23)).astype(np.int32) + self._half
             near = near[(near >= 0) & (near < 2 * self._half)]
             self._counts[channel] += np.bincount(near, minlength=2 * self._half)
 

@@ -65,26 +65,34 @@ class HumMeter:
 
     def __init__(self, decimated_hz: float, channels: int) -> None:
         self._rate = decimated_hz
-        self._waiting = np.zeros((channels, 0), np.float32)
+        self._waiting = np.empty((channels, _FRAME), np.float32)
+        self._filled = 0
         self._sum = np.zeros((channels, _PADDED // 2 + 1))
         self._frames = 0
 
     def feed(self, values: Floats) -> None:
         """Take the next decimated frames in."""
-        self._waiting = np.concatenate((self._waiting, values), axis=1)
-        while self._waiting.shape[1] >= _FRAME:
-            self._sum += hann_powers(self._waiting[:, :_FRAME], _PADDED)
-            self._frames += 1
-            self._waiting = self._waiting[:, _FRAME // 2 :]
+        at = 0
+        while at < values.shape[1]:
+            size = min(_FRAME - self._filled, values.shape[1] - at)
+            self._waiting[:, self._filled : self._filled + size] = values[:, at : at + size]
+            self._filled += size
+            at += size
+            if self._filled == _FRAME:
+                self._sum += hann_powers(self._waiting, _PADDED)
+                self._frames += 1
+                half = _FRAME // 2
+                self._waiting[:, :half] = self._waiting[:, half:].copy()
+                self._filled = half
 
     def result(self) -> tuple[Hum | None, ...]:
         """Return the hum of each channel; None where none stands out."""
         width = 2.0 * self._rate / _FRAME
         if not self._frames:
-            samples = self._waiting.shape[1]
+            samples = self._filled
             if samples < _LEAST_SECONDS * self._rate:
                 return (None,) * len(self._sum)
-            self._sum += hann_powers(self._waiting, _PADDED)
+            self._sum += hann_powers(self._waiting[:, :samples], _PADDED)
             self._frames = 1
             width = 2.0 * self._rate / samples
         return tuple(

@@ -157,6 +157,8 @@ class KWeighting:
         self._powers = powers
         self._levels = [_Level(powers[_STRETCH])]
         self._state = np.zeros((channels, _ORDER))
+        self._out = np.empty((channels, 0), np.float32)
+        self._scratch = np.empty((0, _STRETCH), np.float32)
 
     def _starts(self, inputs: Matrix, start: Matrix, depth: int) -> tuple[Matrix, Matrix]:
         """Run the recursion: states at the start of every step, and after the last.
@@ -198,9 +200,12 @@ class KWeighting:
         Returns
         -------
         ndarray, shape (channels, frames), float32
+            Valid until the next call, which may use the same memory.
         """
         channels, frames = values.shape
-        out = np.empty((channels, frames), np.float32)
+        if self._out.shape != values.shape:
+            self._out = np.empty((channels, frames), np.float32)
+        out = self._out
         steps, rest = divmod(frames, _STRETCH)
         whole = steps * _STRETCH
         if steps:
@@ -213,10 +218,12 @@ class KWeighting:
                 inputs[channel] = tall_product(rows[channel], self._into_state32)
             states, self._state = self._starts(inputs, self._state, 0)
             states32 = states.astype(np.float32)
+            if len(self._scratch) != steps:
+                self._scratch = np.empty((steps, _STRETCH), np.float32)
             for channel in range(channels):
                 target = out[channel, :whole].reshape(steps, _STRETCH)
                 tall_product(rows[channel], self._through, out=target)
-                target += tall_product(states32[channel], self._out_of_state32)
+                target += tall_product(states32[channel], self._out_of_state32, out=self._scratch)
         if rest:
             tail = values[:, whole:]
             out[:, whole:] = tail @ self._through[:rest, :rest] + (

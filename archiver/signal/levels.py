@@ -16,7 +16,7 @@ from archiver.signal.samples import Block, Floats
 
 __all__ = ["ChannelLevels", "LevelMeter", "decibels"]
 
-_PIECE = 8192
+_PIECE = 2048
 
 
 def decibels(amplitude: float) -> float | None:
@@ -61,18 +61,21 @@ class LevelMeter:
         self._frames += block.frames
         for channel, samples in enumerate(block.values):
             self._add(channel, samples)
-        if block.integers is not None:
-            self._bits |= np.bitwise_or.reduce(block.integers, axis=1)
+        if block.bits is not None:
+            self._bits |= block.bits
         if block.invalid is not None:
             self._invalid += np.count_nonzero(block.invalid, axis=1)
 
     def _add(self, channel: int, samples: Floats) -> None:
         self._highest[channel] = max(self._highest[channel], samples.max(), -samples.min())
-        for start in range(0, len(samples), _PIECE):
-            piece = samples[start : start + _PIECE]
-            # Short float32 sums, gathered in float64: the error stays below 1e-6 of the value.
-            self._sum[channel] += float(piece.sum())
-            self._squares[channel] += float(piece @ piece)
+        # Short float32 sums, gathered in float64: the error stays below 1e-6 of the value.
+        whole = len(samples) // _PIECE * _PIECE
+        pieces = samples[:whole].reshape(-1, _PIECE)
+        self._sum[channel] += pieces.sum(axis=1).sum(dtype=np.float64)
+        self._squares[channel] += np.vecdot(pieces, pieces).sum(dtype=np.float64)
+        rest = samples[whole:]
+        self._sum[channel] += float(rest.sum())
+        self._squares[channel] += float(rest @ rest)
 
     def result(self) -> tuple[ChannelLevels, ...]:
         """Return the levels of each channel."""

@@ -7,6 +7,7 @@ length, and at the end the quietest classes are the noise.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -42,7 +43,7 @@ class LevelSorted:
         if power <= 0.0:
             self.silent_frames += 1
             return
-        level = min(max(int(np.floor(10.0 * np.log10(power))), _LOWEST_DB), _HIGHEST_DB)
+        level = min(max(math.floor(10.0 * math.log10(power)), _LOWEST_DB), _HIGHEST_DB)
         if level not in self._sums:
             self._sums[level] = np.zeros(self._bins)
             self._counts[level] = 0

@@ -115,5 +115,6 @@ class LowBandMeter:
         frames = np.concatenate((halves[:, :-1], halves[:, 1:]), axis=2)
         powers = hann_powers(frames, self._size)
         for channel, spectra in enumerate(self.spectra):
-            for frame in powers[channel]:
-                spectra.add(float(frame[self._band].sum()), frame)
+            deciding = powers[channel, :, self._band].sum(axis=1).tolist()
+            for power, frame in zip(deciding, powers[channel], strict=True):
+                spectra.add(power, frame)

@@ -99,8 +99,9 @@ class RepeatMeter:
         self._frames += block.frames
         samples = np.concatenate((self._past, samples))
         if self._channel is not None:
+            grid = np.ascontiguousarray(samples[-first % _GRID :: _GRID])
             for distance in self._distances:
-                _compare(distance, samples, first)
+                _compare(distance, samples, grid, first)
         self._past = samples[-self._memory :].copy()
 
     def result(self) -> tuple[Repeat, ...]:
@@ -118,7 +119,9 @@ class RepeatMeter:
         return tuple(sorted(kept, key=lambda repeat: repeat.start_frame))
 
 
-def _compare(distance: _Distance, samples: NDArray[np.float32], first: int) -> None:
+def _compare(
+    distance: _Distance, samples: NDArray[np.float32], grid: NDArray[np.float32], first: int
+) -> None:
     """Compare on a grid that is fixed in the take; look closer only where the grid agrees."""
     start = max(distance.checked, first + distance.distance)
     start += -start % _GRID
@@ -127,8 +130,12 @@ def _compare(distance: _Distance, samples: NDArray[np.float32], first: int) -> N
         return
     distance.checked = start + count * _GRID
     here = start - first
-    later = samples[here : here + count * _GRID + 1 : _GRID]
-    earlier = samples[here - distance.distance :][: count * _GRID + 1 : _GRID]
+    on_grid = (start - (first + -first % _GRID)) // _GRID
+    later = grid[on_grid : on_grid + count + 1]
+    if distance.distance % _GRID:
+        earlier = samples[here - distance.distance :][: count * _GRID + 1 : _GRID]
+    else:
+        earlier = grid[on_grid - distance.distance // _GRID :][: count + 1]
     equal = later == earlier
     # A cell whose ends are alike may lie in silence, which repeats at any distance.
     cells = np.flatnonzero(equal[1:] & equal[:-1] & (later[1:] != later[:-1]))

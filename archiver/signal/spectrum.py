@@ -22,6 +22,7 @@ __all__ = ["FRAMES_PER_SECOND", "FrameBands", "ShortTimeSpectra", "SpectrumMeter
 
 FRAMES_PER_SECOND = 10
 
+_BATCH_SAMPLES = 65_536
 _LOW_HZ = (20.0, 200.0)
 _VOICE_HZ = (200.0, 3000.0)
 _HIGH_HZ = (5000.0, 10_000.0)
@@ -85,6 +86,9 @@ class SpectrumMeter:
         weights[:2] = 0.0
         self._weights = weights.astype(np.float32)
         self._voice = slice(*np.searchsorted(frequency, _VOICE_HZ))
+        # As many frames at once as stay in a processor's cache.
+        self._batch = max(1, _BATCH_SAMPLES // (channels * size))
+        self._buffer = np.empty((channels, self._batch, size), np.float32)
         self._sorted = tuple(LevelSorted(len(frequency)) for _ in range(channels))
         self._products = np.zeros((channels, channels))
         self._rows: list[Floats] = []
@@ -101,18 +105,23 @@ class SpectrumMeter:
         starts = hop_starts(self._rate, FRAMES_PER_SECOND, self._frame + np.arange(count))
         starts = starts[starts + self._size <= self._end]
         self._frame += len(starts)
-        windowed = np.empty((len(values), len(starts), self._size), np.float32)
-        for index, first in enumerate(starts - start):
+        for some in range(0, len(starts), self._batch):
+            self._take(self._windowed(values, starts[some : some + self._batch] - start))
+        self._keep(values)
+
+    def _windowed(self, values: Floats, firsts: NDArray[np.int64]) -> Floats:
+        """Cut frames out of the block, or out of its end and what came before, and weight them."""
+        channels, size = len(values), self._size
+        windowed = self._buffer[:, : len(firsts)]
+        for index, first in enumerate(firsts.tolist()):
             if first >= 0:
-                piece = values[:, first : first + self._size]
+                piece = values[:, first : first + size]
             else:
                 early = self._before[:, self._before.shape[1] + first :]
-                late = values[:, : self._size - early.shape[1]]
+                late = values[:, : size - early.shape[1]]
                 piece = np.concatenate((early, late), axis=1)
             np.multiply(piece, self._window, out=windowed[:, index])
-        self._keep(values)
-        if len(starts):
-            self._take(windowed)
+        return windowed.reshape(channels, len(firsts), size)
 
     def _keep(self, values: Floats) -> None:
         needed = min(self._size, self._before.shape[1] + values.shape[1])
@@ -136,8 +145,9 @@ class SpectrumMeter:
             channels, frames, 4
         )
         for channel, sorted_spectra in enumerate(self._sorted):
-            for index in range(frames):
-                sorted_spectra.add(float(bands[channel, index, 0]), powers[channel, index])
+            weighted = bands[channel, :, 0].tolist()
+            for power, spectrum in zip(weighted, powers[channel], strict=True):
+                sorted_spectra.add(power, spectrum)
         rows = np.empty((frames, 5), np.float32)
         rows[:, :4] = bands.sum(axis=0)
         rows[:, 4] = powers[:, :, 2:].sum(axis=0).max(axis=1)

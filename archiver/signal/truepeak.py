@@ -77,6 +77,8 @@ class TruePeakMeter:
         self._peaks = np.zeros(channels, np.float32)
         self._before = np.zeros((channels, TAPS), np.float32)
         self._rest = np.zeros((channels, 0), np.float32)
+        nothing = np.empty((0, 0), np.float32)
+        self._scratch = (nothing, nothing)
 
     def feed(self, block: Block) -> None:
         """Take the next frames in."""
@@ -109,8 +111,11 @@ class TruePeakMeter:
             pairs = pairs[pairs < len(rows) - 1]
             early, late = rows[pairs], rows[pairs + 1]
         if len(early):
-            between = tall_product(early, self._early)
-            between += tall_product(late, self._late)
+            if len(self._scratch[0]) != len(early):
+                shape = (len(early), self._early.shape[1])
+                self._scratch = (np.empty(shape, np.float32), np.empty(shape, np.float32))
+            between = tall_product(early, self._early, out=self._scratch[0])
+            between += tall_product(late, self._late, out=self._scratch[1])
             self._raise(channel, between)
 
     def _raise(self, channel: int, between: NDArray[np.float32]) -> None:
