@@ -500,15 +500,18 @@ def walk_files(root: Path) -> Iterator[tuple[str, Entry]]:
     entry : Entry
         A link is yielded and never followed.
     """
-
-    def walk(directory: Path, prefix: str) -> Iterator[tuple[str, Entry]]:
-        for entry in entries(directory):
-            if entry.is_directory:
-                yield from walk(directory / entry.name, f"{prefix}{entry.name}/")
-            else:
-                yield prefix + entry.name, entry
-
-    return walk(root, "")
+    # Not recursive: depth is limited by the path length of the system, not by ours.
+    waiting = [(root, "", iter(entries(root)))]
+    while waiting:
+        directory, prefix, rest = waiting[-1]
+        entry = next(rest, None)
+        if entry is None:
+            waiting.pop()
+        elif entry.is_directory:
+            deeper = directory / entry.name
+            waiting.append((deeper, f"{prefix}{entry.name}/", iter(entries(deeper))))
+        else:
+            yield prefix + entry.name, entry
 
 
 def temporary_sibling(target: Path) -> Path:

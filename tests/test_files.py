@@ -277,6 +277,17 @@ def test_walk_yields_files_in_order_and_links_without_following(tmp_path: Path) 
     assert [entry.is_link for _, entry in found] == [False, False, False, True]
 
 
+def test_walk_and_discard_reach_a_great_depth(tmp_path: Path) -> None:
+    place = tmp_path / "tree"
+    for _ in range(400):
+        place /= "d"
+    files.make_directory(place)
+    (place / "f").write_bytes(b"x")
+    assert [path for path, _ in files.walk_files(tmp_path / "tree")] == ["d/" * 400 + "f"]
+    files.discard(tmp_path / "tree")
+    assert list(tmp_path.iterdir()) == []
+
+
 # reading
 
 

@@ -18,7 +18,6 @@ from typing import BinaryIO
 from archiver import files
 from archiver.custody.sound import SoundDigests
 from archiver.errors import ArchiverError
-from archiver.wave.container import walk
 
 __all__ = ["DamageKind", "DamagedSpan", "SoundState", "check_sound", "locate_sound"]
 
@@ -141,6 +140,9 @@ def check_sound(
 
 def _candidates(path: Path, file: BinaryIO, record: SoundDigests, size: int) -> list[int]:
     """Offsets where the sound may begin, the likeliest first, each once."""
+    # Only a damaged master needs the container; verifying an intact bag starts sooner without.
+    from archiver.wave.container import walk  # noqa: PLC0415
+
     offsets = [record.data_offset_bytes]
     try:
         with files.open_read(path, follow=False) as buffered:

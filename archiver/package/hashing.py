@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,11 @@ from archiver import files
 from archiver.errors import ArchiverError
 
 __all__ = ["Hashed", "Job", "hash_all"]
+
+
+_SMALL_BYTES = 1 << 17
+"""Below this, opening takes longer than hashing, and threads only hinder each other: ten
+thousand files of 16 KiB take one thread half of the time that they take two."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,35 +116,31 @@ def hash_all(
     mutex = threading.Lock()
     done: dict[str, Hashed] = {}
 
-    def work() -> None:
+    def work(smallest_bytes: int) -> None:
         buffer = bytearray(files.BLOCK_BYTES)
-        for job in _shared(queue, mutex):
-            if stop.is_set():
+        while not stop.is_set():
+            with mutex:
+                job = next(queue, None)
+            if job is None:
                 return
             done[job.path] = _hash(root, job, buffer, count)
+            if job.size < smallest_bytes:
+                return
 
     number = max(1, min(workers or os.cpu_count() or 1, len(jobs)))
     if number == 1:
-        work()
+        work(0)
         return done
     with ThreadPoolExecutor(number, thread_name_prefix="hash") as pool:
         try:
-            futures = [pool.submit(work) for _ in range(number)]
+            # One thread goes on to the small files, the others leave when they meet one.
+            futures = [pool.submit(work, _SMALL_BYTES if i else 0) for i in range(number)]
             for future in futures:
                 future.result()
         except BaseException:
             stop.set()
             raise
     return done
-
-
-def _shared(queue: Iterator[Job], mutex: threading.Lock) -> Iterator[Job]:
-    while True:
-        with mutex:
-            job = next(queue, None)
-        if job is None:
-            return
-        yield job
 
 
 def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None]) -> Hashed:

@@ -10,7 +10,7 @@ import contextlib
 import io
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, BinaryIO, Self, cast
@@ -45,6 +45,7 @@ class Settler:
         self._room = threading.BoundedSemaphore(_MOST_OPEN)
         self._mutex = threading.Lock()
         self._pending: list[Future[None]] = []
+        self._early: dict[int, Future[None]] = {}
         self._failure: BaseException | None = None
         self._stopping = threading.Event()
 
@@ -88,8 +89,11 @@ class Settler:
         if unflushed_bytes < _EARLY_BYTES:
             return unflushed_bytes
         self.check()
+        before = self._early.get(id(file))
+        if before is not None and not before.done():
+            return unflushed_bytes
         self._room.acquire()
-        self._submit(lambda: self._flush(file, path))
+        self._early[id(file)] = self._submit(lambda: self._flush(file, path))
         return 0
 
     def check(self) -> None:
@@ -110,19 +114,24 @@ class Settler:
                 future.result()
         self.check()
 
-    def _submit(self, work: Callable[[], None]) -> None:
+    def _submit(self, work: Callable[[], None]) -> Future[None]:
         future = self._pool.submit(work)
         with self._mutex:
             self._pending.append(future)
+        return future
 
     def _flush(self, file: BinaryIO, path: Path) -> None:
         try:
-            if not self._stopping.is_set() and not file.closed:
+            if not self._stopping.is_set():
                 files.flush_file(file, path)
         finally:
             self._room.release()
 
     def _settle(self, file: BinaryIO, path: Path, expected: tuple[str, str] | None) -> None:
+        early = self._early.pop(id(file), None)
+        if early is not None:
+            # It was begun before this, so it ends by itself; the file must stay open for it.
+            wait([early])
         try:
             try:
                 if self._stopping.is_set():

@@ -448,7 +448,8 @@ def test_large_file_is_flushed_while_it_grows(
         bag.adopt("data/m.wav")
         sealed = bag.seal([])
     flushes = [c for c in seam.calls if c.operation == "fsync" and c.path.name == "m.wav"]
-    assert len(flushes) > 3
+    # How many fit beside the writing depends on the disk; one is the last, of the whole file.
+    assert len(flushes) > 1
     assert validate(sealed).valid
 
 
