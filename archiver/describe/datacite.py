@@ -13,7 +13,7 @@ from typing import Any
 from archiver.describe.facts import Archive, FileRole
 from archiver.describe.people import people_of
 from archiver.describe.rights import known_rights
-from archiver.describe.vocabulary import DATACITE_CONTRIBUTORS
+from archiver.describe.vocabulary import AAT, AAT_SOUND_RECORDINGS, DATACITE_CONTRIBUTORS
 from archiver.describe.wording import take_title, xsd_date, xsd_duration
 from archiver.describe.xmltext import encodable, legal_uri
 from archiver.session.records import Machine, Session
@@ -36,8 +36,17 @@ def document(archive: Archive) -> bytes:
         "publicationYear": year,
         "language": session.language,
         "subjects": [
-            {"subject": subject, "lang": session.language}
-            for subject in dict.fromkeys(session.subjects)
+            *(
+                {"subject": subject, "lang": session.language}
+                for subject in dict.fromkeys(session.subjects)
+            ),
+            {
+                "subject": AAT_SOUND_RECORDINGS.label,
+                "subjectScheme": "Art & Architecture Thesaurus",
+                "schemeUri": AAT,
+                "valueUri": AAT_SOUND_RECORDINGS.uri,
+                "lang": "en",
+            },
         ],
         "contributors": _contributors(session),
         "dates": _dates(archive),

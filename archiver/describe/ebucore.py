@@ -14,7 +14,7 @@ from archiver.describe import places
 from archiver.describe.embedded import master_identifier
 from archiver.describe.facts import Archive, FileFacts, MasterFacts
 from archiver.describe.people import PublicPerson, people_of
-from archiver.describe.vocabulary import DIGESTS, EBUCORE_ROLES
+from archiver.describe.vocabulary import AAT_SOUND_RECORDINGS, DIGESTS, EBUCORE_ROLES
 from archiver.describe.wording import (
     chain_text,
     machine_text,
@@ -47,6 +47,11 @@ DC = "http://purl.org/dc/elements/1.1/"
 _PREFIXES: Mapping[str, str] = {"ebucore": EBUCORE, "dc": DC}
 _EC = Namespace(EBUCORE, _PREFIXES)
 _DC = Namespace(DC, _PREFIXES)
+_SOUND_RECORDING = {
+    "typeLabel": AAT_SOUND_RECORDINGS.label,
+    "typeLink": AAT_SOUND_RECORDINGS.uri,
+    "typeThesaurus": "Art & Architecture Thesaurus",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +128,7 @@ def document(archive: Archive) -> bytes:
     _equipment(core, session.machines, session.media, session.chains)
     kind = _EC.add(core, "type")
     _DC.add(kind, "type", "Sound")
-    _EC.add(kind, "objectType", attributes={"typeLabel": "sound"})
+    _EC.add(kind, "objectType", attributes=_SOUND_RECORDING)
     _people(core, people.values())
     end = session.end
     date = _EC.add(core, "date")
@@ -222,7 +227,7 @@ def _take(core: Element, session: Session, take: Take, people: Mapping[str, Publ
     kind = _EC.add(core, "type")
     _DC.add(kind, "type", "Sound")
     _EC.add(kind, "genre", attributes={"typeLabel": str(take.kind)})
-    _EC.add(kind, "objectType", attributes={"typeLabel": "sound"})
+    _EC.add(kind, "objectType", attributes=_SOUND_RECORDING)
     if take.reproduces:
         source = session.take(take.reproduces)
         if source is not None:

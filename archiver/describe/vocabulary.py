@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from archiver.describe import rules
 from archiver.describe.facts import EventKind, FileRole, Outcome
 from archiver.findings import Finding
-from archiver.session.records import MediumKind, Role, Session
+from archiver.session.records import Role, Session
 
 __all__ = [
     "AAT",
@@ -31,7 +31,6 @@ __all__ = [
     "EVENT_ROLES",
     "EVENT_TYPES",
     "LIDO_EVENTS",
-    "MEDIUM_CONCEPTS",
     "OUTCOMES",
     "PREMIS_BASE",
     "PREMIS_LISTS",
@@ -259,9 +258,6 @@ AAT_SOUND_RECORDINGS = Concept(label="sound recordings", uri=AAT + "300028633")
 _MACHINES: Mapping[str, Concept] = {
     "cylinder phonograph": Concept(label="cylinder phonographs", uri=AAT + "300265798"),
     "cylinder phonographs": Concept(label="cylinder phonographs", uri=AAT + "300265798"),
-}
-MEDIUM_CONCEPTS: Mapping[MediumKind, Concept] = {
-    kind: Concept(label=str(kind)) for kind in MediumKind
 }
 
 _WORD = re.compile(r"\w+")
