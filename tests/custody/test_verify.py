@@ -14,6 +14,8 @@ from pathlib import Path
 
 import bagit
 import pytest
+from mutagen.id3 import TIT2
+from mutagen.wave import WAVE
 
 from archiver import files
 from archiver.custody import (
@@ -135,6 +137,15 @@ def test_changed_metadata_is_told_from_changed_sound(
     assert "sound-intact-metadata-changed" in codes
     assert "bag-checksum-differs" in codes
     assert master_of(verification, "data/masters/t02.wav").verdict is SoundVerdict.INTACT
+
+
+def test_tag_written_by_another_program_is_told_as_changed_metadata(bag: Path) -> None:
+    # mutagen as an independent program that edits the file in place.
+    tagged = WAVE(bag / MASTER)
+    tagged.add_tags()
+    tagged.tags.add(TIT2(encoding=3, text="Horn"))
+    tagged.save()
+    assert master_of(verify_bag(bag)).verdict is SoundVerdict.METADATA_CHANGED
 
 
 def test_moved_sound_is_told_with_its_new_place(bag: Path) -> None:
