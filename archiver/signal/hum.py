@@ -10,6 +10,7 @@ simulation gives, and close to the Cramér-Rao bound.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,8 @@ _LEAST_SECONDS = 4.0
 _PROMINENCE_DB = 13.0
 _TOLERANCE = 0.003
 _ROUNDING = 1e-13
+_AGREEMENT = 4.0
+_WANDER_HZ = 0.003
 _OVER_OTHERS = 2.0
 _NOMINALS = (50.0, 60.0)
 _HARMONICS = 10
@@ -121,25 +124,38 @@ def _hum(
     ]
     if not lines:
         return None
-    best = max(lines, key=lambda line: line.prominence_db + 20.0 * np.log10(line.harmonic))
-    mains = best.frequency_hz / best.harmonic
-    # Lines of one mains agree to within the width of the window.
-    lines = [line for line in lines if abs(line.frequency_hz - line.harmonic * mains) <= width_hz]
+    # All lines of one mains agree with the lowest to within what both can tell; a note of
+    # music near a multiple does not.
+    anchor = lines[0]
+    lines = [
+        line
+        for line in lines
+        if abs(line.frequency_hz / line.harmonic - anchor.frequency_hz / anchor.harmonic)
+        <= _AGREEMENT
+        * (_uncertainty(line, frames, width_hz) + _uncertainty(anchor, frames, width_hz))
+        + _WANDER_HZ
+    ]
     # One line that is not the fundamental may be any tone, or a multiple of a machine's
     # turns; 300 Hz belongs to both mains.
     if lines[0].harmonic > 1 and (len(lines) < _LEAST_LINES or lines[0].harmonic > _LOWEST_ABSENT):
         return None
-    weights = np.array([10.0 ** (line.prominence_db / 10.0) * line.harmonic**2 for line in lines])
+    weights = np.array([_uncertainty(line, frames, width_hz) ** -2.0 for line in lines])
     values = np.array([line.frequency_hz / line.harmonic for line in lines])
     total = sum(10.0 ** (line.level_dbfs / 10.0) for line in lines)
     return Hum(
         nominal_hz=nominal,
         frequency_hz=float(weights @ values / weights.sum()),
-        # The width is twice the reciprocal of a frame's length.
-        frequency_uncertainty_hz=float(0.3 * width_hz / np.sqrt(frames * weights.sum())),
+        frequency_uncertainty_hz=float(weights.sum() ** -0.5),
         level_dbfs=float(10.0 * np.log10(total)),
         lines=tuple(lines),
     )
+
+
+def _uncertainty(line: Line, frames: int, width_hz: float) -> float:
+    """Return the standard uncertainty of the mains frequency from one line."""
+    # The width is twice the reciprocal of a frame's length.
+    height = math.pow(10.0, line.prominence_db / 20.0)
+    return 0.3 * width_hz / (line.harmonic * height * math.sqrt(frames))
 
 
 def _line(

@@ -71,3 +71,19 @@ def test_a_recorded_voice_is_not_taken_for_hum(name: str) -> None:
 @pytest.mark.parametrize("hertz", [55.0, 110.0, 120.5, 440.0])
 def test_a_tone_is_not_taken_for_hum(hertz: float) -> None:
     assert hum(with_hum(48_000, 20.0, hertz, -40.0, (1,)), 48_000) is None
+
+
+def test_a_note_near_a_multiple_does_not_move_the_mains() -> None:
+    signal = with_hum(48_000, 10.0, 60.02, -60.0, (1,)) + with_hum(48_000, 10.0, 361.0, -30.0, (1,))
+    found = hum(signal, 48_000)
+    assert found is not None
+    assert [line.harmonic for line in found.lines] == [1]
+    assert found.frequency_hz == pytest.approx(60.02, abs=0.01)
+
+
+def test_thumps_at_every_turn_are_not_taken_for_hum() -> None:
+    # 120 turns a minute: lines at all multiples of 2 Hz, 50 and 60 among them.
+    signal = noise(8_000, 20.0, -60.0)
+    for start in range(0, signal.shape[1] - 80, 4_000):
+        signal[0, start : start + 80] += 0.2 * np.hanning(80)
+    assert hum(signal, 8_000) is None
