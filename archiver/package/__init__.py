@@ -1,20 +1,14 @@
 """The bag: names, manifests, tag files, writing and validating (RFC 8493, BagIt 1.0)."""
 
-from archiver.package.builder import (
-    ALGORITHMS,
-    BagBuilder,
-    StoredFile,
-    bytes_needed,
-    next_version,
-    require_space,
-    unchanged,
-    versioned_name,
-)
+from archiver.package.builder import ALGORITHMS, BagBuilder, StoredFile
 from archiver.package.names import name_finding, safe_name, safe_names
 from archiver.package.reader import Bag, read_bag
 from archiver.package.readme import README_NAME, MasterFacts, ReadmeFacts, readme_text
+from archiver.package.sources import unchanged
+from archiver.package.space import bytes_needed, require_space
 from archiver.package.tagfiles import BagInfo, InfoElement
 from archiver.package.validate import BagReport, CheckedFile, Outcome, Verdict, validate
+from archiver.package.versions import next_version, versioned_name
 
 __all__ = [
     "ALGORITHMS",

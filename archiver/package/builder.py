@@ -31,9 +31,12 @@ from archiver.errors import (
 from archiver.package.manifest import encode_manifest, hashlib_name, manifest_kind
 from archiver.package.names import danger, folded, obstacles, shown
 from archiver.package.settling import Handed, Settler
+from archiver.package.sources import blocks_of, changed, unchanged
+from archiver.package.space import require_space
 from archiver.package.tagfiles import BAG_INFO, FETCH, bag_size, encode_bag_info
 from archiver.package.text import DECLARATION, encode_declaration
 from archiver.package.tree import survey
+from archiver.package.versions import next_version, unversioned_name, versioned_name
 from archiver.signal.stream import run_pass
 
 if TYPE_CHECKING:
@@ -43,21 +46,13 @@ __all__ = [
     "ALGORITHMS",
     "BagBuilder",
     "StoredFile",
-    "bytes_needed",
-    "next_version",
-    "require_space",
-    "unchanged",
-    "versioned_name",
 ]
 
 ALGORITHMS = ("sha256", "sha512", "md5")
 """What a bag of ours can be protected with, the default first."""
 
-_CLUSTER_BYTES = 4096
 # Large enough that handing a block from thread to thread costs nothing beside hashing it.
 _READ_BACK_BYTES = 1 << 20
-_MANIFEST_LINE_BYTES = 256
-_VERSION_MARK = re.compile(r"-v(\d{1,9})$", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,106 +76,6 @@ class StoredFile:
     def digest(self, algorithm: str) -> str:
         """Return the digest of an algorithm."""
         return dict(self.digests)[algorithm]
-
-
-def versioned_name(name: str, version: int) -> str:
-    """Name the directory of a version; the first has the plain name."""
-    return name if version == 1 else f"{name}-v{version}"
-
-
-def next_version(destination: Path, name: str) -> int:
-    """Find the lowest version above all that stand in a directory; 1 if there is none."""
-    if not files.exists(destination):
-        return 1
-    taken = {1 if e.name == name else _version_of(e.name, name) for e in files.entries(destination)}
-    return max(taken, default=0) + 1
-
-
-def _version_of(candidate: str, name: str) -> int:
-    found = _VERSION_MARK.search(candidate)
-    if found is None or candidate[: found.start()] != name:
-        return 0
-    return int(found[1])
-
-
-def bytes_needed(payload_sizes: Iterable[int], *, tag_bytes: int = 0) -> int:
-    """Estimate the space that a bag takes, manifests and rounding to clusters included.
-
-    Parameters
-    ----------
-    payload_sizes : iterable of int
-        Size of each payload file in bytes.
-    tag_bytes : int
-        What the tag files will hold, if known.
-    """
-    total = count = 0
-    for size in payload_sizes:
-        total += -(-size // _CLUSTER_BYTES) * _CLUSTER_BYTES
-        count += 1
-    return total + tag_bytes + count * _MANIFEST_LINE_BYTES + 8 * _CLUSTER_BYTES
-
-
-def require_space(destination: Path, needed_bytes: int) -> None:
-    """Refuse to begin when the bag cannot fit.
-
-    Raises
-    ------
-    SurroundingsError
-        The file system has less room; both figures are named.
-    """
-    free = files.free_bytes(destination)
-    if free < needed_bytes:
-        raise SurroundingsError(
-            f"the bag needs {needed_bytes} bytes and {free} are free",
-            where=str(destination),
-            remedy=f"Free at least {needed_bytes - free} bytes or choose another destination",
-        )
-
-
-@contextlib.contextmanager
-def unchanged(source: Path) -> Iterator[files.Status]:
-    """Watch that a source stays the same file with the same content for the time of the block.
-
-    Yields
-    ------
-    Status
-        Of the source before the block.
-
-    Raises
-    ------
-    InputError
-        The source is no file of its own, or its size, time of change or identity is
-        another one after the block, or it is gone.
-    """
-    before = files.status(source)
-    if not before.is_file:
-        kind = "a link" if before.is_link else "a directory" if before.is_directory else "a device"
-        raise InputError(
-            f"is {kind}",
-            where=str(source),
-            accepted="a file of its own",
-            remedy="Put the file itself in its place",
-        )
-    yield before
-    try:
-        after = files.status(source)
-    except ArchiverError as error:
-        raise _changed(source, "it is gone") from error
-    for what, was, now in (
-        ("it is another file", (before.device, before.inode), (after.device, after.inode)),
-        (f"its size went from {before.size} to {after.size} bytes", before.size, after.size),
-        ("it was written to", before.mtime_ns, after.mtime_ns),
-    ):
-        if was != now:
-            raise _changed(source, what)
-
-
-def _changed(source: Path, what: str) -> InputError:
-    return InputError(
-        f"changed while it was archived: {what}",
-        where=str(source),
-        remedy="Wait until no other program writes to it, then run again",
-    )
 
 
 class BagBuilder:
@@ -308,9 +203,7 @@ class BagBuilder:
         )
 
     def _taken(self) -> MisuseError:
-        name = self.name
-        if (mark := _VERSION_MARK.search(name)) is not None:
-            name = name[: mark.start()]
+        name = unversioned_name(self.name)
         version = next_version(self.destination, name)
         return MisuseError(
             "a bag of this name exists already, and no bag is ever overwritten",
@@ -364,9 +257,9 @@ class BagBuilder:
         with unchanged(source) as before:
             reading = files.open_read(source, buffering=0, follow=False)
             with reading:
-                stored = self._write(path, _blocks(reading, source, before.size), also)
+                stored = self._write(path, blocks_of(reading, source, before.size), also)
             if stored.size != before.size:
-                raise _changed(source, f"{stored.size} of {before.size} bytes could be read")
+                raise changed(source, f"{stored.size} of {before.size} bytes could be read")
         return stored
 
     def write_payload(self, path: str, content: bytes) -> StoredFile:
@@ -609,25 +502,3 @@ def _close_quietly(file: BinaryIO) -> None:
     # Whatever closing says, an error is already on its way.
     with contextlib.suppress(OSError):
         file.close()
-
-
-def _blocks(file: BinaryIO, source: Path, size: int) -> Iterator[memoryview]:
-    buffer = bytearray(files.BLOCK_BYTES)
-    view = memoryview(buffer)
-    position = 0
-    while True:
-        try:
-            count = file.readinto(buffer)  # type: ignore[attr-defined]
-        except OSError as error:
-            raise SurroundingsError(
-                f"cannot be read past byte {position} ({error.strerror})",
-                where=str(source),
-                remedy="The medium may be failing: take the file from another copy",
-            ) from error
-        if not count:
-            return
-        if position + count > size:
-            # A file that another program still writes to might never end.
-            raise _changed(source, f"it is longer than its {size} bytes of before")
-        yield view[:count]
-        position += count
