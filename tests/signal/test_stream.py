@@ -96,8 +96,7 @@ def test_a_consumer_beside_gets_copies_in_order_and_its_error_comes_out() -> Non
     assert seen == [bytes([k, k]) for k in range(50)]
 
     def failing(block: object) -> None:
-        raise OSError("broken")
+        raise OSError(f"broken at {block!r}")
 
-    with pytest.raises(OSError, match="broken"), beside(failing) as feed:
+    with pytest.raises(OSError, match="broken at b'a'"), beside(failing) as feed:
         feed(b"a")
-        feed(b"b")
