@@ -216,7 +216,7 @@ def test_fetch_line_is_read() -> None:
         (b"https://x.example/ -5 data/c", "bag-fetch-malformed"),
         (b"https://x.example/ 5", "bag-fetch-malformed"),
         (b"https://x.example/ - ../../c", "bag-path-dangerous"),
-        (b"https://x.example/ - /tmp/c", "bag-path-dangerous"),
+        (b"https://x.example/ - /etc/c", "bag-path-dangerous"),
         (b"https://x.example/ - ~root/c", "bag-path-dangerous"),
         (b"https://x.example/ - C:\\Windows\\c", "bag-path-dangerous"),
         (b"https://x.example/ - \\\\?\\UNC\\server\\c", "bag-path-dangerous"),
