@@ -19,7 +19,7 @@ _STRETCH = 16_384
 _WHOLE_STRETCHES = 61
 _EVERY = 8
 _LAST_FRAME = _STRETCH * 1_000
-_LEAST_BITS = 20
+_LEAST_BITS = 24
 _LEAST_PER_VALUE = 0.1
 _LEAST_CELLS = 8
 
@@ -33,7 +33,7 @@ class DepthMeter:
     Parameters
     ----------
     channels, valid_bits : int
-        Of the file; samples of fewer than 20 bits tell nothing here.
+        Of the file; samples of fewer than 24 bits tell nothing here.
     """
 
     def __init__(self, channels: int, valid_bits: int) -> None:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from archiver.signal.levelsorted import LevelSorted
 from archiver.signal.thirdoctave import Band, band_powers, bands
@@ -25,6 +26,7 @@ __all__ = [
     "NoiseSource",
     "against",
     "channel_noise",
+    "quiet_spectrum",
 ]
 
 BANDWIDTH_MARGIN_DB = 3.0
@@ -90,6 +92,15 @@ def _power(level_db: float | None) -> float:
     return 0.0 if level_db is None else float(10.0 ** (level_db / 10.0))
 
 
+def quiet_spectrum(fine: LevelSorted) -> NDArray[np.float64] | None:
+    """Return the mean spectrum of the quietest tenth of the 100 ms frames.
+
+    None for less than a second of sound.
+    """
+    quiet = fine.quiet(_QUIET_SHARE, least_frames=_LEAST_FRAMES, least_chosen=_CHOSEN)
+    return None if quiet is None else quiet[0]
+
+
 def channel_noise(
     fine: LevelSorted, fine_hz: float, low: LevelSorted, low_hz: float, sample_rate_hz: int
 ) -> ChannelNoise:
@@ -110,13 +121,13 @@ def channel_noise(
     lower, upper = every[:split], every[split:]
     columns: list[list[float | None]] = []
     quiet_low = low.quiet(_QUIET_SHARE, least_frames=_LEAST_LOW, least_chosen=_CHOSEN_LOW)
-    quiet_fine = fine.quiet(_QUIET_SHARE, least_frames=_LEAST_FRAMES, least_chosen=_CHOSEN)
+    quiet_fine = quiet_spectrum(fine)
     for below, above in (
         (low.mean(), fine.mean()),
         (low.programme(_GATE_DB), fine.programme(_GATE_DB)),
         (
-            quiet_low[0] if quiet_low and quiet_fine else None,
-            quiet_fine[0] if quiet_fine else None,
+            None if quiet_low is None or quiet_fine is None else quiet_low[0],
+            quiet_fine,
         ),
     ):
         levels: list[float | None] = []
@@ -132,7 +143,7 @@ def channel_noise(
         )
         for band, level, programme, noise in zip(every, *columns, strict=True)
     )
-    return _judged(found, every, NoiseSource.QUIET_PARTS if quiet_fine else None)
+    return _judged(found, every, None if quiet_fine is None else NoiseSource.QUIET_PARTS)
 
 
 def against(noise: ChannelNoise, room_tone: ChannelNoise, sample_rate_hz: int) -> ChannelNoise:

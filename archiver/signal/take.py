@@ -33,7 +33,7 @@ from archiver.signal.hum import Hum
 from archiver.signal.levels import LevelMeter, decibels
 from archiver.signal.loudness import RANGE_STEP_S, LoudnessMeter
 from archiver.signal.lowend import LowEndMeter
-from archiver.signal.noise import ChannelNoise, channel_noise
+from archiver.signal.noise import ChannelNoise, channel_noise, quiet_spectrum
 from archiver.signal.repeats import Repeat, RepeatMeter
 from archiver.signal.runs import RunMeter
 from archiver.signal.samples import Block, BlockReader, Bytes, SampleFormat
@@ -280,7 +280,7 @@ class TakeMeter:
             low_end.hum,
             strict=True,
         ):
-            quiet = fine.quiet(0.1, least_frames=10, least_chosen=5)
+            quiet = quiet_spectrum(fine)
             found.append(
                 ChannelMeasurements(
                     true_peak_dbtp=decibels(peak),
@@ -290,9 +290,9 @@ class TakeMeter:
                     hum=hum,
                     cutoff_hz=(
                         spectral_cutoff_hz(
-                            quiet[0], spectra.bin_hz, rate, quantisation_step(levels.bits_used)
+                            quiet, spectra.bin_hz, rate, quantisation_step(levels.bits_used)
                         )
-                        if quiet
+                        if quiet is not None
                         else None
                     ),
                     clicks=clicks,

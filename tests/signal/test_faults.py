@@ -15,7 +15,7 @@ from archiver.signal.depth import DepthMeter
 from archiver.signal.judgement import judge_capture, judge_session
 from archiver.signal.repeats import RepeatMeter
 from archiver.signal.runs import RunMeter
-from archiver.signal.samples import Block, decode_block
+from archiver.signal.samples import Block, SampleFormat, decode_block
 from archiver.signal.take import TakeMeasurements
 from tests.signal.feeding import (
     floats,
@@ -224,6 +224,14 @@ def test_24_bits_in_a_24_bit_file_at_any_level(level: float) -> None:
 
 def test_a_16_bit_file_of_16_bits_is_in_order() -> None:
     assert "capture-shallow-depth" not in codes(voice_like(), bits=16)
+
+
+def test_20_bits_stated_as_20_bits_are_in_order() -> None:
+    coarse = np.rint(voice_like() * 2.0**19) / 2.0**19
+    fmt = SampleFormat(
+        encoding="pcm", container_bits=24, valid_bits=20, channels=1, sample_rate_hz=RATE
+    )
+    assert judge_capture(measured(pcm(coarse, 24), fmt), "a.wav") == ()
 
 
 # Spectrum.

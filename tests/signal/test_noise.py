@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from archiver.signal.lowend import LowEndMeter
 from archiver.signal.noise import NoiseSource, against
+from archiver.signal.spectrum import SpectrumMeter
 from archiver.signal.take import ChannelMeasurements
-from tests.signal.feeding import measured_floats
+from tests.signal.feeding import measured_floats, metered
 from tests.signal.synthesis import Signal, amplitude, noise, tone
 
 RATE = 48_000
@@ -106,3 +110,33 @@ def test_digital_silence_is_no_noise_floor() -> None:
 def test_a_take_of_less_than_a_second_has_no_noise_floor(frames: int) -> None:
     found = channel(noise(RATE, 1.0, -30.0)[:, :frames]).noise
     assert (found.source, found.noise_floor_dbfs) == (None, None)
+
+
+SPLITS = st.lists(st.integers(0, 33_000), min_size=1, max_size=8)
+
+
+@settings(max_examples=25)
+@given(cuts=SPLITS, rate=st.sampled_from([8_000, 11_025]))
+def test_any_split_gives_the_same_spectra(cuts: list[int], rate: int) -> None:
+    signal = noise(rate, 3.0, -20.0, channels=2)
+    whole = metered(SpectrumMeter(rate, 2), signal, (16_000,))
+    split = metered(SpectrumMeter(rate, 2), signal, tuple(cuts))
+    assert split.bands.k_weighted == pytest.approx(whole.bands.k_weighted, rel=1e-4)
+    assert split.correlation == pytest.approx(whole.correlation, abs=1e-5)
+    for one, other in zip(split.channels, whole.channels, strict=True):
+        assert one.mean() == pytest.approx(other.mean(), rel=1e-3, abs=1e-12)
+
+
+@settings(max_examples=25)
+@given(cuts=SPLITS)
+def test_any_split_gives_the_same_low_end(cuts: list[int]) -> None:
+    signal = noise(8_000, 4.2, -20.0, channels=2)
+    signal += tone(8_000, [(4.2, -20)], hz=50.0)
+    whole = metered(LowEndMeter(8_000, 2), signal, (16_000,))
+    split = metered(LowEndMeter(8_000, 2), signal, tuple(cuts))
+    for one, other in zip(split.spectra, whole.spectra, strict=True):
+        assert one.mean() == pytest.approx(other.mean(), rel=1e-3, abs=1e-12)
+    for one_hum, other_hum in zip(split.hum, whole.hum, strict=True):
+        assert one_hum is not None
+        assert other_hum is not None
+        assert one_hum.frequency_hz == pytest.approx(other_hum.frequency_hz, abs=1e-4)
