@@ -7,7 +7,7 @@ from pathlib import Path
 
 from archiver import files
 from archiver.describe.agreement import disagreements
-from archiver.describe.privacy import check_texts
+from archiver.describe.statements import check_statements
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order
 from archiver.progress import Progress, Silent
@@ -110,7 +110,7 @@ def look_over(folder: Path, progress: Progress, *, to_the_end: bool) -> CheckRep
                 )
             progress.advance(sizes[take.file])
         durations = {facts.take: s for facts in captures if (s := facts.duration_s) is not None}
-        found += check_texts(loaded.session)
+        found += check_statements(loaded.session)
         found += check_durations(loaded.session, durations)
     return CheckReport(
         folder=folder,

@@ -26,6 +26,7 @@ from archiver.describe.facts import (
     RunEvent,
     RunFacts,
 )
+from archiver.describe.mediatypes import media_type_of
 from archiver.describe.run import Master, as_bytes, findings_document, run_document
 from archiver.describe.selfcheck import check_documents
 from archiver.findings import Finding, in_order
@@ -61,28 +62,6 @@ _METADATA = (
     (places.DUBLIN_CORE, "the session in short (Dublin Core)"),
     (places.DATACITE, "the session for a DOI (DataCite 4)"),
 )
-_MEDIA_TYPES = {
-    ".wav": "audio/vnd.wave",
-    ".flac": "audio/flac",
-    ".mp4": "video/mp4",
-    ".mov": "video/quicktime",
-    ".mkv": "video/matroska",
-    ".png": "image/png",
-    ".jpg": "image/jpeg",
-    ".jpeg": "image/jpeg",
-    ".tif": "image/tiff",
-    ".tiff": "image/tiff",
-    ".webp": "image/webp",
-    ".heic": "image/heic",
-    ".pdf": "application/pdf",
-    ".txt": "text/plain",
-    ".md": "text/markdown",
-    ".csv": "text/csv",
-    ".yaml": "application/yaml",
-    ".json": "application/json",
-    ".xml": "application/xml",
-}
-"""By suffix, not by the machine's own table, so that every system writes the same."""
 _ROLES = {
     "masters": FileRole.MASTER,
     "originals": FileRole.ORIGINAL,
@@ -238,9 +217,7 @@ def _archive(contents: Contents) -> Archive:
             path=file.path,
             size_bytes=file.size,
             digests=dict(file.digests),
-            media_type=_MEDIA_TYPES.get(
-                PurePosixPath(file.path).suffix.lower(), "application/octet-stream"
-            ),
+            media_type=media_type_of(file.path),
             role=_ROLES[file.path.split("/")[1]],
             take=takes[file.path].id
             if file.path in takes

@@ -20,7 +20,7 @@ from archiver.progress import Progress
 from archiver.session.records import Session, Take
 from archiver.signal.judgement import judge_capture
 from archiver.signal.loudness import channel_weights
-from archiver.signal.stream import beside, run_pass
+from archiver.signal.stream import run_pass
 from archiver.signal.take import TakeMeasurements, TakeMeter
 from archiver.wave import axml
 from archiver.wave.capture import Capture, CaptureKind, open_capture
@@ -131,8 +131,7 @@ def _read_back(
         offset_bytes=layout.data_offset_bytes,
         length_bytes=layout.data_bytes,
     )
-    with beside(span.feed) as feed:
-        stored = bag.adopt(path, also=(feed,))
+    stored = bag.adopt(path, also=(span.feed,))
     sound = digester.result(
         file=path, file_bytes=layout.file_bytes, data_offset_bytes=layout.data_offset_bytes
     )

@@ -7,20 +7,17 @@ side. Memory is bounded by the depth of the queues.
 
 from __future__ import annotations
 
-import contextlib
 import queue
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Protocol, TypeAlias, TypeVar
 
 from archiver.signal.sampleformat import Bytes
 
 if TYPE_CHECKING:  # numpy takes a while to load, and hashing alone does not need it
-    from _typeshed import ReadableBuffer
-
     from archiver.signal.samples import Block
 
-__all__ = ["Consumer", "Meter", "beside", "run_pass"]
+__all__ = ["Consumer", "Meter", "run_pass"]
 
 ResultT_co = TypeVar("ResultT_co", covariant=True)
 
@@ -69,30 +66,6 @@ class _Lane:
     def finish(self) -> None:
         self._waiting.put(None)
         self._thread.join()
-
-
-@contextlib.contextmanager
-def beside(consumer: Consumer) -> Iterator[Callable[[ReadableBuffer], None]]:
-    """Let a consumer work in a thread of its own while the block goes on.
-
-    Yields
-    ------
-    callable
-        Takes the bytes for the consumer; each piece is copied, so that the caller may use
-        its buffer again.
-
-    Raises
-    ------
-    BaseException
-        Whatever the consumer raised, on leaving the block without another error.
-    """
-    lane = _Lane(consumer, threading.Event())
-    try:
-        yield lambda piece: lane.put(bytes(memoryview(piece)))
-    finally:
-        lane.finish()
-    if lane.error is not None:
-        raise lane.error
 
 
 def run_pass(

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from archiver.signal.stream import beside, run_pass
+from archiver.signal.stream import run_pass
 
 
 def test_every_consumer_gets_every_block_in_order() -> None:
@@ -84,19 +84,3 @@ def test_reading_waits_for_a_slow_consumer() -> None:
 
 def test_a_pass_without_consumers_counts_the_bytes() -> None:
     assert run_pass([b"abc", b"de"], []) == 5
-
-
-def test_a_consumer_beside_gets_copies_in_order_and_its_error_comes_out() -> None:
-    seen: list[bytes] = []
-    buffer = bytearray(2)
-    with beside(seen.append) as feed:  # type: ignore[arg-type]
-        for k in range(50):
-            buffer[:] = bytes([k, k])
-            feed(buffer)
-    assert seen == [bytes([k, k]) for k in range(50)]
-
-    def failing(block: object) -> None:
-        raise OSError(f"broken at {block!r}")
-
-    with pytest.raises(OSError, match="broken at b'a'"), beside(failing) as feed:
-        feed(b"a")
