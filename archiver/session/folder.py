@@ -29,7 +29,10 @@ READ_ME = "read-me.txt"
 """Explains a folder of the template; never archived and never reported."""
 
 _LITTER = {"thumbs.db", "desktop.ini", "ehthumbs.db", READ_ME}
-_FOLDERS = ("machines", "takes", "photographs", "documents")
+_FOLDERS = ("machines", "types", "takes", "photographs", "documents")
+
+
+_YAML_FOLDERS = {"machines": "machine", "types": "type"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,18 +146,23 @@ def check_folder(
     opened: set[str] = set()
     for listing, file, root in sources:
         first: dict[str, Stated] = {}
-        captioned = {
-            each.field.rpartition(".")[0] for each in stated(root, listing.section, "caption")
+        captioned = {_entry_of(each) for each in stated(root, listing.section, "caption")}
+        spanned = {
+            _entry_of(each)
+            for name in ("begins", "ends")
+            for each in stated(root, listing.section, name)
         }
         for each in stated(root, listing.section, "file"):
             key = same_elsewhere(each.text)
             listed |= {key, _meant(listing, each.text)}
             before = first.setdefault(key, each)
             if before is not each:
+                if listing is _TAKES and {_entry_of(before), _entry_of(each)} <= spanned:
+                    continue
                 findings.append(_again(listing, each, before, file))
                 continue
             findings += _presence(listing, each, file, present, on_disk)
-            if listing is not _TAKES and each.field.rpartition(".")[0] not in captioned:
+            if listing is not _TAKES and _entry_of(each) not in captioned:
                 findings.append(_uncaptioned(listing, each, file))
             if listing is _PHOTOGRAPHS and each.text in present and key not in opened:
                 opened.add(key)
@@ -173,12 +181,17 @@ def _where(each: Stated, file: str) -> Where:
     return Where(file=file, line=each.line, column=each.column, field=each.field)
 
 
+def _entry_of(each: Stated) -> str:
+    """Return the entry that a field belongs to, such as ``takes[2]``."""
+    return each.field.rpartition(".")[0]
+
+
 def _again(listing: _Listed, each: Stated, before: Stated, file: str) -> Finding:
     if listing is _TAKES:
         return rules.TAKE_FILE_SHARED.at(
             _where(each, file),
             f"{shown(each.text)} is the file of the take in line {before.line} already",
-            accepted="a file of its own for each take",
+            accepted="a file of its own for each take, or begins and ends for each take of the file",
         )
     return rules.FILE_LISTED_TWICE.at(
         _where(each, file),
@@ -278,13 +291,13 @@ def _strays(paths: Iterable[str], listed: set[str], sheet: Sheet) -> list[Findin
             )
         elif top == "documents" and "documents" not in sheet.damaged:
             findings.append(rules.DOCUMENT_NOT_IN_SHEET.at(where, "is not listed in the sheet"))
-        elif top == "machines":
+        elif top in _YAML_FOLDERS:
             if not path.endswith(".yaml") or path.count("/") > 1:
                 findings.append(
                     rules.FOLDER_STRAY.at(
                         where,
-                        "is not a machine file",
-                        accepted="machines/<id>.yaml",
+                        f"is not a {_YAML_FOLDERS[top]} file",
+                        accepted=f"{top}/<id>.yaml",
                         remedy="Rename it if it is one; if not, move it out of the folder.",
                     )
                 )

@@ -17,14 +17,17 @@ from typing import Protocol, TypeVar
 from archiver.findings import Where
 from archiver.session.edtf import EdtfDate
 from archiver.session.machine_record import (
+    Candidate,
     CustodyEvent,
     Dimensions,
+    Evidence,
     Hazard,
     Machine,
     Made,
     Maker,
     Mandrel,
     Mark,
+    ObservedFeature,
     Owner,
     Part,
     Photograph,
@@ -33,22 +36,29 @@ from archiver.session.machine_record import (
 from archiver.session.place import Places
 from archiver.session.quantity import Quantity
 from archiver.session.timestamp import Timestamp
+from archiver.session.type_record import DistinguishingFeature, MachineType, Variant, VariantFeature
 from archiver.session.vocabulary import (
     ChannelLayout,
+    Confidence,
     DriveKind,
+    EvidenceKind,
+    Grade,
     MarkKind,
     MediumKind,
     PartState,
     Role,
     TakeKind,
+    When,
 )
 
 __all__ = [
-    "CaptureChain", "ChannelLayout", "Consent", "Contact", "CustodyEvent", "Device", "Dimensions",
-    "Document", "Drive", "DriveKind", "Hazard", "Machine", "Made", "Maker", "Mandrel", "Mark",
-    "MarkKind", "Medium", "MediumKind", "Microphone", "Operator", "Organisation", "Owner", "Part",
-    "PartState", "Photograph", "Platter", "Rights", "Role", "Session", "Setup", "Stylus", "Take",
-    "TakeKind",
+    "Candidate", "CaptureChain", "ChannelLayout", "ConditionReport", "Confidence", "Consent",
+    "Contact", "CustodyEvent", "Device", "Dimensions", "DistinguishingFeature", "Document",
+    "Drive", "DriveKind", "Evidence", "EvidenceKind", "ExaminedPart", "Grade", "Hazard", "Machine",
+    "MachineType", "Made", "Maker", "Mandrel", "Mark", "MarkKind", "Medium", "MediumKind",
+    "Microphone", "ObservedFeature", "Operator", "Organisation", "Owner", "Part", "PartState",
+    "Photograph", "Platter", "Rights", "Role", "Session", "Setup", "Stylus", "Take", "TakeKind",
+    "Variant", "VariantFeature", "When",
 ]  # fmt: skip
 
 
@@ -149,12 +159,21 @@ class CaptureChain:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Medium:
-    """A cylinder, sheet or disc."""
+    """A cylinder, sheet or disc; the counts are those before the session."""
 
     id: str
     kind: MediumKind
     material: str | None = None
     label: str | None = None
+    inventory_number: str | None = None
+    supplier: str | None = None
+    diameter: Quantity | None = None
+    length: Quantity | None = None
+    thickness: Quantity | None = None
+    shavings: int | None = None
+    recordings: int | None = None
+    playings: int | None = None
+    playings_limit: int | None = None
     remarks: str | None = None
     at: str = field(default="", compare=False, repr=False)
 
@@ -210,9 +229,36 @@ class Take:
     reproduces: str | None = None
     playings_before: int | None = None
     start: Timestamp | None = None
+    begins: Quantity | None = None
+    ends: Quantity | None = None
     channels: tuple[str, ...] = ()
     operators: tuple[str, ...] = ()
     remarks: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExaminedPart:
+    """A part or place of a machine or medium, as it was found."""
+
+    part: str
+    grade: Grade
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConditionReport:
+    """Condition of a machine or a medium, before or after the session."""
+
+    machine: str | None = None
+    medium: str | None = None
+    when: When
+    date: EdtfDate | None = None
+    by: str | None = None
+    grade: Grade
+    note: str | None = None
+    parts: tuple[ExaminedPart, ...] = ()
     at: str = field(default="", compare=False, repr=False)
 
 
@@ -272,9 +318,11 @@ class Session:
     media: tuple[Medium, ...] = ()
     setups: tuple[Setup, ...] = ()
     takes: tuple[Take, ...] = ()
+    conditions: tuple[ConditionReport, ...] = ()
     photographs: tuple[Photograph, ...] = ()
     documents: tuple[Document, ...] = ()
     machines: tuple[Machine, ...] = ()
+    types: tuple[MachineType, ...] = ()
     places: Places = field(default_factory=Places, compare=False, repr=False)
 
     def locate(self, path: str) -> Where:
@@ -315,6 +363,10 @@ class Session:
     def machine(self, id_: str) -> Machine | None:
         """Return the machine of an id."""
         return self._index.machines.get(id_)
+
+    def type_of(self, machine: Machine) -> MachineType | None:
+        """Return the type file that describes the model of a machine, if it is there."""
+        return next((each for each in self.types if each.id == machine.model), None)
 
     def setup_of(self, take: Take) -> Setup | None:
         """Return the setup of a take, if it has one."""

@@ -229,8 +229,20 @@ TAKE_FILE_MISSING = Rule(
 TAKE_FILE_SHARED = Rule(
     code="take-file-shared",
     severity=_E,
-    reason="One capture is one take; a file that counts twice hides that another is missing.",
-    remedy="Correct one of the two file names, or remove one take.",
+    reason="A file that counts twice by mistake hides that another is missing.",
+    remedy="Correct one of the two file names, or say with begins and ends where each take lies.",
+)
+TAKE_SPANS_OVERLAP = Rule(
+    code="take-spans-overlap",
+    severity=_E,
+    reason="A stretch of sound belongs to one take.",
+    remedy="Correct begins or ends of one of the two.",
+)
+TAKE_SPAN_WRONG = Rule(
+    code="take-span-wrong",
+    severity=_E,
+    reason="A position that the file does not have points at no sound.",
+    remedy="Correct begins or ends; positions count from the first sample of the file.",
 )
 TAKE_NOT_IN_SHEET = Rule(
     code="take-not-in-sheet",
