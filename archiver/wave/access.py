@@ -3,7 +3,8 @@
 The samples keep their level: a player that knows the loudness tags evens takes out by
 itself. A FLAC copy decodes to the samples of the master, bit for bit; an Opus copy is
 resampled to 48 kHz where need be. Both are encoded by libsndfile; the tags are
-written by mutagen afterwards.
+written by mutagen afterwards. MP3 is not offered: Opus has an open specification (RFC 6716) and
+loudness tags of its own, and a second small copy would only be one more file to keep.
 
 Sources: RFC 9639 (FLAC; picture block 8.8), RFC 7845 (Ogg Opus; R128 tags 5.2.1),
 ReplayGain 2.0 (reference of -18 LUFS; from memory).
@@ -13,11 +14,13 @@ from __future__ import annotations
 
 import base64
 import enum
+import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
 import mutagen.flac
+import mutagen.ogg
 import mutagen.oggopus
 import numpy as np
 import soundfile
@@ -44,6 +47,7 @@ OPUS_RATE_HZ = 48_000
 
 # mutagen is typed in parts only, which a strict check takes for untyped calls.
 _flac: Any = mutagen.flac
+_ogg: Any = mutagen.ogg
 _opus: Any = mutagen.oggopus
 
 _FLAC_SUBTYPES = {8: "PCM_S8", 16: "PCM_16", 24: "PCM_24"}
@@ -274,6 +278,38 @@ class AccessWriter:
                 audio["METADATA_BLOCK_PICTURE"] = [block]
         self._file.seek(0)
         audio.save(self._file)
+        if not flac:
+            self._number()
+
+    def _number(self) -> None:
+        """Replace the random serial number of the stream, so that two runs give the same bytes.
+
+        Source: RFC 3533, 6: the serial number is of the writer's choice.
+        """
+        serial = zlib.crc32(self._name.encode("utf-8", "replace"))
+        place = self._file.seek(0)
+        while True:
+            try:
+                page = _ogg.OggPage(self._file)
+            except EOFError:
+                return
+            page.serial = serial
+            self._file.seek(place)
+            self._file.write(page.write())
+            place = self._file.tell()
+
+    @property
+    def samples_md5(self) -> str | None:
+        """MD5 of the samples that the encoder states in a finished FLAC copy; None in others.
+
+        It covers signed samples, so it equals that of a master's sample bytes for 16 and
+        24 bits (RFC 9639, 8.2).
+        """
+        if self._kind is not AccessKind.FLAC:
+            return None
+        self._file.seek(0)
+        stated: int = _flac.FLAC(self._file).info.md5_signature
+        return f"{stated:032x}"
 
 
 def _integers(raw: bytes, samples: SampleFormat) -> NDArray[Any]:

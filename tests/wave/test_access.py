@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 from typing import Any, BinaryIO
 
@@ -234,3 +235,34 @@ def test_a_full_disk_is_said_and_not_hidden_by_the_encoder(
     with pytest.raises(SurroundingsError, match="the disk is full"):
         encode()
     assert capfd.readouterr().err == ""
+
+
+@pytest.mark.parametrize("kind", AccessKind)
+def test_two_runs_give_the_same_bytes(kind: AccessKind) -> None:
+    """An Ogg stream has a serial number that libsndfile draws at random (RFC 3533, 6)."""
+    samples = pcm(16, 2)
+    raw = tone(samples, 48_000)
+    assert made(kind, samples, raw).getvalue() == made(kind, samples, raw).getvalue()
+
+
+def test_a_renumbered_opus_copy_is_whole_to_an_independent_reader() -> None:
+    """FFmpeg drops pages whose checksum is wrong, so all the sound must come out."""
+    samples = pcm(16)
+    with av.open(made(AccessKind.OPUS, samples, tone(samples, 96_000)), "r") as container:
+        frames = sum(frame.samples for frame in container.decode(audio=0))
+    assert abs(frames - 96_000) < 1_000
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_a_flac_copy_states_the_md5_of_the_sample_bytes(bits: int) -> None:
+    """RFC 9639, 8.2: signed samples, little-endian, interleaved: the bytes of the master."""
+    samples = pcm(bits, 2)
+    raw = noise(samples, 5_003)
+    file = io.BytesIO()
+    writer = AccessWriter(file, "x", AccessKind.FLAC, samples)
+    writer.write(raw)
+    writer.finish(TAGS)
+    assert writer.samples_md5 == hashlib.md5(raw, usedforsecurity=False).hexdigest()
+    file.seek(0)
+    other = AccessWriter(io.BytesIO(), "x", AccessKind.OPUS, samples)
+    assert other.samples_md5 is None
