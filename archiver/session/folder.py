@@ -12,6 +12,7 @@ from archiver.findings import Finding, Rule, Where
 from archiver.session import rules
 from archiver.session.conform import nearest
 from archiver.session.images import IMAGE_EXTENSIONS, SIGNATURE_BYTES, image_kind, other_kind
+from archiver.session.institution import INSTITUTION_FILE
 from archiver.session.portable_names import same_elsewhere, shown, why_not_portable
 from archiver.session.records import Machine
 from archiver.session.sheet import Sheet
@@ -276,7 +277,7 @@ def _strays(paths: Iterable[str], listed: set[str], sheet: Sheet) -> list[Findin
     elsewhere: dict[str, int] = {}
     for path in paths:
         top, slash, _ = path.partition("/")
-        if same_elsewhere(path) in listed or path == sheet.file:
+        if same_elsewhere(path) in listed or path in {sheet.file, INSTITUTION_FILE}:
             continue
         where = Where(file=shown(path))
         if not slash:
