@@ -48,7 +48,7 @@ def show_new(made: NewSession, *, as_json: bool) -> None:
 def _captures_json(report: CheckReport) -> list[dict[str, Any]]:
     return [
         {
-            "take": facts.take,
+            "takes": list(facts.takes),
             "file": facts.file,
             "kind": facts.kind,
             "format": str(facts.sample_format),
@@ -73,17 +73,21 @@ def _check_json(report: CheckReport, findings: Sequence[Finding]) -> dict[str, A
 def _show_takes(console: Console, report: CheckReport) -> None:
     from rich.table import Table
 
+    from archiver.session.capture_files import take_durations_s
+
     session = report.session
     if session is None:
         return
     console.print(f"{session.identifier}  {plain(session.title)}", style="bold")
-    files_known = {facts.take: facts for facts in report.captures}
+    seconds = {f.file: s for f in report.captures if (s := f.duration_s) is not None}
+    lengths = take_durations_s(session, seconds)
+    files_known = {facts.file: facts for facts in report.captures}
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("take", "kind", "length", "captured as", "file"):
         table.add_column(heading, header_style="dim", no_wrap=heading in {"take", "length"})
     for take in session.takes:
-        facts = files_known.get(take.id)
-        length = "" if facts is None or facts.duration_s is None else clock(facts.duration_s)
+        facts = files_known.get(take.file)
+        length = clock(lengths[take.id]) if take.id in lengths else ""
         form = "" if facts is None else str(facts.sample_format)
         table.add_row(take.id, str(take.kind), length, form, plain(take.file))
     console.print(table)
@@ -118,7 +122,7 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
                 "payload_bytes": outcome.payload_bytes,
                 "masters": [
                     {
-                        "take": done.take.id,
+                        "takes": [take.id for take in done.held.takes],
                         "file": done.stored.path,
                         "form": str(done.layout.form),
                         "size_bytes": done.stored.size,

@@ -122,10 +122,14 @@ def _sizes(archive: Archive) -> list[str]:
     if not masters:
         return []
     seconds = sum(
-        (Fraction(one.frames, one.samples.sample_rate_hz) for one in archive.masters), Fraction()
+        (
+            Fraction(one.frames, one.samples.sample_rate_hz)
+            for one, *_ in archive.master_at.values()
+        ),
+        Fraction(),
     )
     return [
-        f"{len(masters)} takes",
+        f"{len(archive.masters)} takes",
         f"{sum(file.size_bytes for file in masters)} bytes",
         xsd_duration(round(seconds * 1000), 1000),
     ]

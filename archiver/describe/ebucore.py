@@ -11,8 +11,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from archiver.describe import places
-from archiver.describe.embedded import master_identifier
+from archiver.describe.embedded import master_identifier, master_name
 from archiver.describe.facts import Archive, FileFacts, MasterFacts
+from archiver.describe.markers import span_frames
 from archiver.describe.people import PublicPerson, people_of
 from archiver.describe.vocabulary import AAT_SOUND_RECORDINGS, DIGESTS, EBUCORE_ROLES
 from archiver.describe.wording import (
@@ -28,6 +29,7 @@ from archiver.describe.wording import (
 )
 from archiver.describe.xmltext import legal_uri
 from archiver.describe.xmltree import XML_LANG, Element, Namespace, serialised
+from archiver.session.capture_files import CaptureFile
 from archiver.session.records import (
     CaptureChain,
     Machine,
@@ -39,7 +41,7 @@ from archiver.session.records import (
 )
 from archiver.signal.sampleformat import SampleFormat
 
-__all__ = ["EBUCORE", "axml_for", "document"]
+__all__ = ["EBUCORE", "axml_for", "axml_for_capture", "document"]
 
 EBUCORE = "urn:ebu:metadata-schema:ebucore"
 DC = "http://purl.org/dc/elements/1.1/"
@@ -111,6 +113,66 @@ def axml_for(
     _format(core, session, take, _Sound(samples=samples, frames=frames, file_name=file_name))
     _provider(root, session.organisation)
     return serialised(root)
+
+
+def axml_for_capture(
+    session: Session,
+    held: CaptureFile,
+    *,
+    samples: SampleFormat,
+    frames: int,
+    file_name: str,
+    modified: str,
+) -> bytes:
+    """Describe a capture: its one take, or each of its takes as a ``part`` with its place.
+
+    Parameters are those of :func:`axml_for`, but for the capture with its takes.
+    """
+    sound = _Sound(samples=samples, frames=frames, file_name=file_name)
+    if len(held.takes) == 1:
+        return axml_for(
+            session,
+            held.lead,
+            samples=samples,
+            frames=frames,
+            file_name=file_name,
+            modified=modified,
+        )
+    root, core = _main(session, modified)
+    people = people_of(session)
+    title = _EC.add(core, "title")
+    titles = "; ".join(take_title(session, take) for take in held.takes)
+    _text(title, "title", titles, session.language)
+    _alternative_title(core, session)
+    _identifier(core, master_name(session, held), "capture identifier")
+    _relation(core, "isPartOf", session.identifier, "session")
+    _session_context(core, session)
+    _format(core, session, held.lead, sound)
+    for number, take in enumerate(held.takes, start=1):
+        part = _EC.add(
+            core,
+            "part",
+            attributes={
+                "partId": f"take-{number}",
+                "partName": take.id,
+                "partNumber": str(number),
+                "partTotalNumber": str(len(held.takes)),
+                "typeLabel": "take",
+            },
+        )
+        _take(part, session, take, people)
+        _identifier(part, master_identifier(session, take), "take identifier")
+        first, last = span_frames(take, samples.sample_rate_hz, frames or None)
+        _place(part, "partStartTime", first, samples)
+        _place(part, "partDuration", last - first, samples)
+    _provider(root, session.organisation)
+    return serialised(root)
+
+
+def _place(part: Element, name: str, frames: int, samples: SampleFormat) -> None:
+    holder = _EC.add(part, name)
+    rate = {"editRate": str(samples.sample_rate_hz)}
+    _EC.add(holder, "editUnitNumber", str(frames), rate)
 
 
 def document(archive: Archive) -> bytes:

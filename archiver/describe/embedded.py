@@ -13,18 +13,23 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from archiver.describe.coding import capture_steps, own_step
+from archiver.describe.markers import markers_for, sync_points_for
 from archiver.describe.people import public_name
+from archiver.describe.wording import take_title
 from archiver.findings import Finding, Where
+from archiver.session.capture_files import CaptureFile
 from archiver.session.records import Role, Session, Take, TakeKind
 from archiver.signal.sampleformat import SampleFormat
 from archiver.signal.take import TakeMeasurements
 from archiver.wave import ixml
 from archiver.wave import rules as wave_rules
+from archiver.wave.adtl import Adtl
 from archiver.wave.bext import Bext, Loudness
+from archiver.wave.cue import Cue
 from archiver.wave.fitting import fit_field
 from archiver.wave.info import Info, InfoEntry
 
-__all__ = ["Embedded", "embedded_for", "loudness_of", "master_identifier"]
+__all__ = ["Embedded", "embedded_for", "loudness_of", "master_identifier", "master_name"]
 
 _DESCRIPTION = 256
 _REFERENCE = 32
@@ -38,12 +43,19 @@ class Embedded:
     bext: Bext
     info: Info
     ixml: ixml.Ixml
+    cue: Cue | None
+    adtl: Adtl | None
     findings: tuple[Finding, ...]
 
 
 def master_identifier(session: Session, take: Take) -> str:
-    """Return the identifier of a master: session and take, as in its file name."""
+    """Return the identifier of a take: session and take, as in the name of its master."""
     return f"{session.identifier}_{take.id}"
+
+
+def master_name(session: Session, held: CaptureFile) -> str:
+    """Return the name of a master: that of its take, or of its first and last take."""
+    return f"{session.identifier}_{held.name}"
 
 
 def loudness_of(measured: TakeMeasurements) -> Loudness:
@@ -88,16 +100,24 @@ class _Fitting:
 
 
 def embedded_for(
-    session: Session, take: Take, *, samples: SampleFormat, program: str, done: str
+    session: Session,
+    held: CaptureFile,
+    *,
+    samples: SampleFormat,
+    frames: int | None,
+    program: str,
+    done: str,
 ) -> Embedded:
     """Fill the chunks of a master from the session record.
 
     Parameters
     ----------
-    session, take
-        What the sheet says.
+    session, held
+        What the sheet says, and the capture with its takes.
     samples : SampleFormat
         Of the master.
+    frames : int, optional
+        Length of the master, as far as known.
     program : str
         Name and version of this program.
     done : str
@@ -110,27 +130,31 @@ def embedded_for(
         it has been measured. TimeReference is 0, as the guideline says where there is
         no time code.
     """
-    fitting = _Fitting(session.locate(take.at))
+    fitting = _Fitting(session.locate(held.lead.at))
+    rate = samples.sample_rate_hz
+    cue, adtl, found = markers_for(session, held, sample_rate_hz=rate, frames=frames)
+    marks = sync_points_for(session, held, sample_rate_hz=rate, frames=frames)
     return Embedded(
-        bext=_bext(session, take, samples, program, done, fitting),
-        info=_info(session, take, program, fitting),
-        ixml=_ixml(session, take, samples),
-        findings=tuple(fitting.findings),
+        bext=_bext(session, held, samples, program, done, fitting),
+        info=_info(session, held, program, fitting),
+        ixml=_ixml(session, held, samples, marks),
+        cue=cue,
+        adtl=adtl,
+        findings=(*fitting.findings, *found),
     )
 
 
-def _identifiers(session: Session, take: Take) -> list[str]:
+def _identifiers(session: Session, held: CaptureFile) -> list[str]:
     """Return labelled identifiers: identifier, type, comment."""
-    found = [
-        f"{master_identifier(session, take)}, local, take",
-        f"{session.identifier}, local, session",
-    ]
-    machine, medium = session.machine_of(take), session.medium_of(take)
-    if machine is not None:
-        found.append(f"{machine.inventory_number or machine.id}, local, object")
-    if medium is not None:
-        found.append(f"{medium.label or medium.id}, local, medium")
-    return found
+    found = [f"{master_identifier(session, take)}, local, take" for take in held.takes]
+    found.append(f"{session.identifier}, local, session")
+    for take in held.takes:
+        machine, medium = session.machine_of(take), session.medium_of(take)
+        if machine is not None:
+            found.append(f"{machine.inventory_number or machine.id}, local, object")
+        if medium is not None:
+            found.append(f"{medium.label or medium.id}, local, medium")
+    return list(dict.fromkeys(found))
 
 
 def _whole_entries(entries: list[str], width: int) -> str:
@@ -144,9 +168,15 @@ def _whole_entries(entries: list[str], width: int) -> str:
 
 
 def _bext(
-    session: Session, take: Take, samples: SampleFormat, program: str, done: str, fitting: _Fitting
+    session: Session,
+    held: CaptureFile,
+    samples: SampleFormat,
+    program: str,
+    done: str,
+    fitting: _Fitting,
 ) -> Bext:
-    reference = master_identifier(session, take)
+    take = held.lead
+    reference = master_name(session, held)
     if len(reference) > _REFERENCE:
         reference = "See Description for Identifiers"
     organisation = session.organisation
@@ -154,7 +184,7 @@ def _bext(
     history = capture_steps(session, take, samples) + own_step(samples, program, done)
     return Bext(
         description=fitting.ascii(
-            "description", _whole_entries(_identifiers(session, take), _DESCRIPTION)
+            "description", _whole_entries(_identifiers(session, held), _DESCRIPTION)
         ),
         originator=fitting.ascii("originator", f"{organisation.country}, {organisation.code}"),
         originator_reference=fitting.ascii("originator_reference", reference),
@@ -173,7 +203,8 @@ def _people(session: Session, take: Take, roles: set[Role]) -> str:
     )
 
 
-def _info(session: Session, take: Take, program: str, fitting: _Fitting) -> Info:
+def _info(session: Session, held: CaptureFile, program: str, fitting: _Fitting) -> Info:
+    take = held.lead
     medium, machine = session.medium_of(take), session.machine_of(take)
     engineers = _people(session, take, {Role.RECORDING_ENGINEER})
     source_form = "Live sound"
@@ -182,7 +213,7 @@ def _info(session: Session, take: Take, program: str, fitting: _Fitting) -> Info
     texts = {
         "IARL": f"{session.organisation.country}, {session.organisation.code}",
         "IART": _people(session, take, {Role.PERFORMER, Role.ANNOUNCER}),
-        "ICMT": "; ".join(_identifiers(session, take)),
+        "ICMT": "; ".join(_identifiers(session, held)),
         "ICOP": "; ".join(
             text.rstrip(". ") for text in (session.rights.statement, *session.restrictions)
         ),
@@ -190,9 +221,11 @@ def _info(session: Session, take: Take, program: str, fitting: _Fitting) -> Info
         "IENG": engineers,
         "IKEY": "; ".join(session.subjects),
         "IMED": f"{medium.kind} {medium.label or medium.id}" if medium else "",
-        "INAM": take.title or f"{session.title}: {take.kind}",
+        "INAM": "; ".join(take_title(session, each) for each in held.takes),
         "IPRD": session.title,
-        "ISBJ": take.remarks or session.summary or "",
+        "ISBJ": "; ".join(each.remarks for each in held.takes if each.remarks)
+        or session.summary
+        or "",
         "ISFT": program,
         "ISRC": machine.owner.name if machine and machine.owner else session.organisation.name,
         "ISRF": source_form,
@@ -202,7 +235,13 @@ def _info(session: Session, take: Take, program: str, fitting: _Fitting) -> Info
     return Info(entries=tuple(entry for entry in entries if entry is not None))
 
 
-def _ixml(session: Session, take: Take, samples: SampleFormat) -> ixml.Ixml:
+def _ixml(
+    session: Session,
+    held: CaptureFile,
+    samples: SampleFormat,
+    marks: tuple[ixml.SyncPoint, ...],
+) -> ixml.Ixml:
+    take = held.lead
     meanings = session.channels_of(take)
     tracks = tuple(
         ixml.Track(
@@ -217,18 +256,21 @@ def _ixml(session: Session, take: Take, samples: SampleFormat) -> ixml.Ixml:
         ixml.Content(
             project=session.title,
             scene=session.identifier,
-            take=take.id,
+            take=held.name,
             tape=(medium.label or medium.id) if medium else "",
-            note="\n".join(part for part in (take.title, take.remarks) if part),
-            file_uid=master_identifier(session, take),
+            note="\n".join(
+                part for each in held.takes for part in (each.title, each.remarks) if part
+            ),
+            file_uid=master_name(session, held),
             take_type="ANNOUNCEMENT" if take.kind is TakeKind.ANNOUNCEMENT else "DEFAULT",
             speed=ixml.Speed(
                 file_sample_rate_hz=samples.sample_rate_hz, audio_bit_depth=samples.valid_bits
             ),
             original_filename=take.file.rsplit("/", 1)[-1],
             tracks=tracks,
+            sync_points=marks,
             location=ixml.Location(name=session.place),
-            user=_full_texts(session, take),
+            user="\n\n".join(_full_texts(session, each) for each in held.takes),
         )
     )
 
@@ -242,7 +284,7 @@ def _full_texts(session: Session, take: Take) -> str:
     )
     lines = [
         f"Archived by: {organisation.name} ({organisation.country}, {organisation.code})",
-        f"Identifiers: {'; '.join(_identifiers(session, take))}",
+        f"Take: {master_identifier(session, take)}",
         f"Kind of take: {take.kind}",
         f"Rights: {session.rights.statement} ({session.rights.holder})",
         *(f"Restriction: {text}" for text in session.restrictions),

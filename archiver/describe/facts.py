@@ -201,7 +201,8 @@ class Archive:
     """Everything the documents are made from.
 
     ``by_path``, ``by_source``, ``by_take`` and ``master_of`` index the files and masters,
-    so that a document stays linear in the number of takes.
+    so that a document stays linear in the number of takes. ``master_at`` gives the facts
+    of a master by its path, once for each take that it holds.
     """
 
     session: Session
@@ -214,13 +215,24 @@ class Archive:
         init=False, compare=False, repr=False
     )
     master_of: Mapping[str, MasterFacts] = field(init=False, compare=False, repr=False)
+    master_at: Mapping[str, tuple[MasterFacts, ...]] = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         """Index what is looked up once a take."""
         takes: dict[str | None, list[FileFacts]] = {}
         for file in self.files:
             takes.setdefault(file.take, []).append(file)
-        object.__setattr__(self, "by_path", {file.path: file for file in self.files})
+        paths = {file.path: file for file in self.files}
+        for master in self.masters:
+            # A capture may hold several takes; its file belongs to each of them.
+            held = takes.setdefault(master.take, [])
+            if master.path in paths and paths[master.path] not in held:
+                held.append(paths[master.path])
+        object.__setattr__(self, "by_path", paths)
+        places: dict[str, tuple[MasterFacts, ...]] = {}
+        for master in self.masters:
+            places[master.path] = (*places.get(master.path, ()), master)
+        object.__setattr__(self, "master_at", places)
         sources = {
             file.original_name or file.path.removeprefix("data/"): file for file in self.files
         }

@@ -240,8 +240,8 @@ def _objects(root: Element, archive: Archive, events: _Events, rights: Rights) -
         _links(representation, identifier, events, rights)
     for file in archive.files:
         _file(root, archive, file, events, rights)
-    for master in archive.masters:
-        _samples(root, master, events, rights)
+    for held in archive.master_at.values():
+        _samples(root, held[0], events, rights)
 
 
 def _object(root: Element, kind: str, scheme: str, identifier: str) -> Element:
@@ -325,9 +325,10 @@ def _file(
     storage = PREMIS.add(PREMIS.add(element, "storage"), "contentLocation")
     PREMIS.add(storage, "contentLocationType", _IN_BAG)
     PREMIS.add(storage, "contentLocationValue", file.path)
-    take = session.take(file.take) if file.take else None
-    whole = session.identifier if take is None else master_identifier(session, take)
-    _related(element, "structural", "is part of", _Links(_LOCAL, whole))
+    names = [master.take for master in archive.master_at.get(file.path, ())]
+    for take in [session.take(name) for name in names or [file.take or ""]]:
+        whole = session.identifier if take is None else master_identifier(session, take)
+        _related(element, "structural", "is part of", _Links(_LOCAL, whole))
     if file.derived_from:
         _related(element, "derivation", "has source", _Links(_IN_BAG, file.derived_from))
     _links(element, file.path, events, rights)

@@ -20,7 +20,7 @@ class Master:
     ``moved_behind`` names chunks that stand behind the samples for want of room.
     """
 
-    take: str
+    takes: tuple[str, ...]
     capture: str
     file: str
     form: str
@@ -91,7 +91,7 @@ def run_document(
             ],
             "masters": [
                 {
-                    "take": master.take,
+                    "takes": list(master.takes),
                     "capture": master.capture,
                     "file": master.file,
                     "form": master.form,

@@ -127,14 +127,14 @@ def _masters(
 ) -> tuple[ArchivedTake, ...]:
     """Write the master of every take; one whose sound breaks off becomes a finding."""
     done: list[ArchivedTake] = []
-    for take, path in plan.masters:
-        source = report.folder.joinpath(*take.file.split("/"))
+    for held, path in plan.masters:
+        source = report.folder.joinpath(*held.file.split("/"))
         try:
             archived = write_master(
-                bag, session, take, source=source, path=path, made=made, progress=progress
+                bag, session, held, source=source, path=path, made=made, progress=progress
             )
         except InputError as error:
-            found.append(unusable(session, take, error))
+            found.append(unusable(session, held.lead, error))
             break
         done.append(archived)
         found += archived.findings
@@ -195,7 +195,7 @@ def _plan(report: CheckReport, session: Session) -> Plan:
         pictures += [p.file for p in machine.photographs]
     return plan_for(
         session,
-        kept_takes=frozenset(f.take for f in report.captures if f.keeps_original),
+        kept_takes=frozenset(f.takes[0] for f in report.captures if f.keeps_original),
         sheet_files=(report.loaded.sheet_file, *report.loaded.machine_files),
         photographs=all_of("photographs", pictures),
         documents=all_of("documents", [d.file for d in session.documents]),

@@ -11,6 +11,12 @@ from archiver.describe.statements import check_statements
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order
 from archiver.progress import Progress, Silent
+from archiver.session.capture_files import (
+    CaptureFile,
+    capture_files,
+    check_spans,
+    take_durations_s,
+)
 from archiver.session.load import Loaded, load_session
 from archiver.session.records import Session, Take
 from archiver.session.take_order import check_durations
@@ -39,10 +45,11 @@ CAPTURE_UNUSABLE = Rule(
 class CaptureFacts:
     """What a capture file holds, as far as its header or its decoder says.
 
-    ``frames`` is None where only decoding to the end can tell.
+    ``takes`` are the ids of its takes; ``frames`` is None where only decoding to the end
+    can tell.
     """
 
-    take: str
+    takes: tuple[str, ...]
     file: str
     kind: str
     sample_format: SampleFormat
@@ -91,27 +98,29 @@ def look_over(folder: Path, progress: Progress, *, to_the_end: bool) -> CheckRep
     if loaded.session is not None:
         sizes = _sizes(folder, loaded.session)
         progress.step("checking takes", sum(sizes.values()))
-        for take in loaded.session.takes:
-            if take.file not in sizes:
+        for held in capture_files(loaded.session):
+            if held.file not in sizes:
                 continue
             try:
-                with open_capture(folder.joinpath(*take.file.split("/")), take.file) as capture:
+                with open_capture(folder.joinpath(*held.file.split("/")), held.file) as capture:
                     found += capture.examine() if to_the_end else capture.findings
-                    facts = _facts(take, capture, sizes[take.file])
+                    facts = _facts(held, capture, sizes[held.file])
             except ArchiverError as error:
-                found.append(unusable(loaded.session, take, error))
+                found.append(unusable(loaded.session, held.lead, error))
             else:
                 captures.append(facts)
-                found += disagreements(
-                    loaded.session,
-                    take,
-                    facts.sample_format,
-                    container_only=facts.keeps_original,
-                )
-            progress.advance(sizes[take.file])
-        durations = {facts.take: s for facts in captures if (s := facts.duration_s) is not None}
+                for take in held.takes:
+                    found += disagreements(
+                        loaded.session,
+                        take,
+                        facts.sample_format,
+                        container_only=facts.keeps_original,
+                    )
+            progress.advance(sizes[held.file])
+        lengths = {facts.file: s for facts in captures if (s := facts.duration_s) is not None}
+        found += check_spans(loaded.session, lengths)
+        found += check_durations(loaded.session, take_durations_s(loaded.session, lengths))
         found += check_statements(loaded.session)
-        found += check_durations(loaded.session, durations)
     return CheckReport(
         folder=folder,
         loaded=loaded,
@@ -144,10 +153,10 @@ def _sizes(folder: Path, session: Session) -> dict[str, int]:
     return sizes
 
 
-def _facts(take: Take, capture: Capture, size: int) -> CaptureFacts:
+def _facts(held: CaptureFile, capture: Capture, size: int) -> CaptureFacts:
     return CaptureFacts(
-        take=take.id,
-        file=take.file,
+        takes=tuple(take.id for take in held.takes),
+        file=held.file,
         kind=str(capture.kind),
         sample_format=capture.sample_format,
         frames=frames_of(capture),

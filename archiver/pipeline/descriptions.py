@@ -144,7 +144,7 @@ def _records(contents: Contents, findings: Sequence[Finding]) -> Iterator[tuple[
 
 
 def _named(contents: Contents) -> list[tuple[ArchivedTake, str]]:
-    names = safe_names([done.take.id for done in contents.takes])
+    names = safe_names([done.held.name for done in contents.takes])
     return list(zip(contents.takes, names, strict=True))
 
 
@@ -160,8 +160,8 @@ def _run_document(contents: Contents) -> bytes:
         algorithms=contents.algorithms,
         masters=[
             Master(
-                take=done.take.id,
-                capture=done.take.file,
+                takes=tuple(take.id for take in done.held.takes),
+                capture=done.held.file,
                 file=done.stored.path,
                 form=str(done.layout.form),
                 data_offset_bytes=done.layout.data_offset_bytes,
@@ -209,7 +209,7 @@ def _readme(name: str, contents: Contents) -> bytes:
 
 
 def _archive(contents: Contents) -> Archive:
-    takes = {path: take for take, path in contents.plan.masters}
+    takes = {path: held.lead for held, path in contents.plan.masters}
     sources = {kept.path: kept.source for kept in contents.plan.kept}
     of_video = {take.file: take.id for take in contents.session.takes}
     files = tuple(
@@ -231,7 +231,7 @@ def _archive(contents: Contents) -> Archive:
         files=files,
         masters=tuple(
             MasterFacts(
-                take=done.take.id,
+                take=take.id,
                 path=done.stored.path,
                 samples=done.measured.format,
                 frames=done.layout.frames,
@@ -239,6 +239,7 @@ def _archive(contents: Contents) -> Archive:
                 levels=Levels.of(done.measured),
             )
             for done in contents.takes
+            for take in done.held.takes
         ),
         run=RunFacts(
             program=NAME,
@@ -256,15 +257,15 @@ def _archive(contents: Contents) -> Archive:
 def _events(contents: Contents) -> Iterator[RunEvent]:
     for done in contents.takes:
         take, path = done.take, (done.stored.path,)
-        started = (take.start or contents.session.start).moment.isoformat()
-        yield RunEvent(
-            kind=EventKind.CAPTURE,
-            when=started,
-            outcome=Outcome.SUCCESS,
-            detail=f"{take.kind} captured as {take.file}",
-            take=take.id,
-            paths=path,
-        )
+        for each in done.held.takes:
+            yield RunEvent(
+                kind=EventKind.CAPTURE,
+                when=(each.start or contents.session.start).moment.isoformat(),
+                outcome=Outcome.SUCCESS,
+                detail=f"{each.kind} captured as {each.file}",
+                take=each.id,
+                paths=path,
+            )
         for kind, detail, note in (
             (EventKind.CREATION, "the samples of the capture were copied", "samples unchanged"),
             (EventKind.EMBEDDING, "bext, INFO, iXML, axml and MD5 were written", ""),

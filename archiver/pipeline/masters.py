@@ -9,7 +9,7 @@ from pathlib import Path
 
 from archiver.custody.sound import BlockDigester, SoundDigests, SpanDigester
 from archiver.describe.captures import capture_record
-from archiver.describe.ebucore import axml_for
+from archiver.describe.ebucore import axml_for_capture
 from archiver.describe.embedded import embedded_for, loudness_of
 from archiver.errors import IntegrityError
 from archiver.findings import Finding
@@ -17,6 +17,7 @@ from archiver.package import BagBuilder, StoredFile, unchanged
 from archiver.pipeline.check import frames_of
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress
+from archiver.session.capture_files import CaptureFile
 from archiver.session.records import Session, Take
 from archiver.signal.judgement import judge_capture
 from archiver.signal.loudness import channel_weights
@@ -38,7 +39,7 @@ class ArchivedTake:
     that only the pass over the samples could bring up.
     """
 
-    take: Take
+    held: CaptureFile
     stored: StoredFile
     layout: MasterLayout
     sound: SoundDigests
@@ -46,11 +47,16 @@ class ArchivedTake:
     capture_record: bytes
     findings: tuple[Finding, ...]
 
+    @property
+    def take(self) -> Take:
+        """The first take of the capture; mostly the only one."""
+        return self.held.lead
+
 
 def write_master(
     bag: BagBuilder,
     session: Session,
-    take: Take,
+    held: CaptureFile,
     *,
     source: Path,
     path: str,
@@ -63,8 +69,8 @@ def write_master(
     ----------
     bag : BagBuilder
         Open.
-    session, take
-        What the sheet says.
+    session, held
+        What the sheet says, and the capture with its takes.
     source : Path
         The capture file; it is read once and not changed.
     path : str
@@ -83,10 +89,11 @@ def write_master(
     SurroundingsError
         Reading or writing fails.
     """
+    take = held.lead
     with unchanged(source) as before, open_capture(source, take.file) as capture:
         samples = capture.sample_format
-        progress.step(f"take {take.id}", capture.data_bytes or before.size)
-        ours, found = _ours(session, take, capture, path, made)
+        progress.step(f"take {held.name}", capture.data_bytes or before.size)
+        ours, found = _ours(session, held, capture, path, made)
         draft = carry(capture.existing, ours, take.file).chunks
         meanings = session.channels_of(take)
         weights = channel_weights(meanings) if len(meanings) == samples.channels else None
@@ -111,7 +118,7 @@ def write_master(
     found += judge_capture(measured, take.file, meanings=meanings)
     stored, sound = _read_back(bag, path, layout, digester)
     return ArchivedTake(
-        take=take,
+        held=held,
         stored=stored,
         layout=layout,
         sound=sound,
@@ -145,21 +152,22 @@ def _read_back(
 
 
 def _ours(
-    session: Session, take: Take, capture: Capture, path: str, made: datetime
+    session: Session, held: CaptureFile, capture: Capture, path: str, made: datetime
 ) -> tuple[MasterChunks, tuple[Finding, ...]]:
     """Compose what this program writes into a master, whatever the capture brings."""
     samples = capture.sample_format
     as_it_is = capture.kind is CaptureKind.WAVE
     embedded = embedded_for(
         session,
-        take,
+        held,
         samples=samples,
+        frames=frames_of(capture),
         program=PROGRAM,
         done="metadata added" if as_it_is else f"decoded from {capture.kind}",
     )
-    document = axml_for(
+    document = axml_for_capture(
         session,
-        take,
+        held,
         samples=samples,
         frames=frames_of(capture) or 0,
         file_name=path.rpartition("/")[2],
@@ -170,6 +178,8 @@ def _ours(
         bext=embedded.bext,
         info=embedded.info,
         ixml=embedded.ixml,
+        cue=embedded.cue,
+        adtl=embedded.adtl,
         axml=axml.decode(document),
     )
     return chunks, embedded.findings

@@ -6,10 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
-from archiver.describe.embedded import master_identifier
+from archiver.describe.embedded import master_name
 from archiver.findings import Finding
 from archiver.package import name_finding, safe_name, safe_names
-from archiver.session.records import Session, Take
+from archiver.session.capture_files import CaptureFile, capture_files
+from archiver.session.records import Session
 
 __all__ = ["Kept", "Plan", "plan_for"]
 
@@ -28,15 +29,15 @@ class Plan:
 
     Parameters
     ----------
-    masters : tuple of (Take, str)
-        Each take and the path of its master.
+    masters : tuple of (CaptureFile, str)
+        Each capture file with its takes, and the path of its master.
     originals, photographs, documents : tuple of Kept
         Video captures; pictures; the sheet, the machine files and other papers.
     findings : tuple of Finding
         Names that had to be changed.
     """
 
-    masters: tuple[tuple[Take, str], ...]
+    masters: tuple[tuple[CaptureFile, str], ...]
     originals: tuple[Kept, ...]
     photographs: tuple[Kept, ...]
     documents: tuple[Kept, ...]
@@ -96,14 +97,15 @@ def plan_for(
         All files of these folders and all that the sheet names, relative to the folder.
     """
     findings: list[Finding] = []
-    names = safe_names([f"{master_identifier(session, take)}.wav" for take in session.takes])
+    captures = capture_files(session)
+    names = safe_names([f"{master_name(session, held)}.wav" for held in captures])
     return Plan(
         masters=tuple(
-            (take, f"data/masters/{name}") for take, name in zip(session.takes, names, strict=True)
+            (held, f"data/masters/{name}") for held, name in zip(captures, names, strict=True)
         ),
         originals=_renamed(
             session,
-            (take.file for take in session.takes if take.id in kept_takes),
+            (held.file for held in captures if held.lead.id in kept_takes),
             "takes",
             "data/originals",
             findings,

@@ -84,7 +84,7 @@ def test_masters_of_the_sample_session_hold_the_samples_of_the_captures(
     for master in run["masters"]:
         kept, _ = soundfile.read(bag / master["file"], dtype="int32", always_2d=True)
         came, _ = soundfile.read(sample_session / master["capture"], dtype="int32", always_2d=True)
-        assert np.array_equal(kept, came), master["take"]
+        assert np.array_equal(kept, came), master["takes"]
 
 
 def test_ffmpeg_and_mutagen_and_lxml_read_what_masters_say(
