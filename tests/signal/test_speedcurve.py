@@ -1,0 +1,91 @@
+"""Speed curves of simulated reproductions against the simulator's own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound
+from archiver.signal.rotation import find_rotation
+from archiver.signal.speedcurve import SpeedCurve, speed_curve
+from tests.signal.demonstrations import demonstration
+from tests.simulator.draws import Draws
+from tests.simulator.resampling import sound_at
+from tests.simulator.voice import Voice, babble
+
+
+def _take(sound: np.ndarray) -> ReducedSound:
+    return ReducedSound(samples=np.asarray(sound, np.float32))
+
+
+def _speech(seed: int, duration_s: float = 8.0) -> np.ndarray:
+    draws = Draws(seed, "speech")
+    sound = 0.2 * babble(duration_s, REDUCED_RATE_HZ, Voice(), draws)
+    return np.asarray(sound + 0.001 * draws.normals(sound.size))
+
+
+@pytest.fixture(scope="module", params=[2000, 2001, 2002])
+def measured(request: pytest.FixtureRequest) -> tuple[SpeedCurve, np.ndarray]:
+    performance, reproduction, truth, nominal_rpm = demonstration(request.param)
+    curve = speed_curve(performance, reproduction, find_rotation(reproduction, nominal_rpm))
+    told = curve.told & (curve.time_s > truth.time_s[0]) & (curve.time_s < truth.time_s[-1])
+    # Means over a quarter of a second: eight steps of 30 ms.
+    expected = ndimage.uniform_filter1d(np.interp(curve.time_s, truth.time_s, truth.ratio), 8)
+    found = ndimage.uniform_filter1d(curve.ratio, 8)
+    span = curve.span_s
+    assert span is not None
+    times = np.clip(np.array(span), truth.time_s[0], truth.time_s[-1])
+    source = np.interp(times, truth.time_s, truth.performance_time_s)
+    mean = float((source[1] - source[0]) / (times[1] - times[0]))
+    assert curve.mean_ratio.value == pytest.approx(mean, rel=0.002)
+    return curve, np.array([found[told] / expected[told] - 1.0, curve.uncertainty[told]])
+
+
+def test_curve_is_within_0_7_percent_rms_at_a_quarter_second(
+    measured: tuple[SpeedCurve, np.ndarray],
+) -> None:
+    _, errors = measured
+    assert float(np.sqrt(np.mean(errors[0] ** 2))) < 0.007
+
+
+def test_intervals_hold_the_truth_for_most_of_the_time(
+    measured: tuple[SpeedCurve, np.ndarray],
+) -> None:
+    _, errors = measured
+    assert float(np.mean(np.abs(errors[0]) <= errors[1])) > 0.85
+
+
+def test_most_of_the_reproduction_is_told(measured: tuple[SpeedCurve, np.ndarray]) -> None:
+    curve, _ = measured
+    assert np.count_nonzero(curve.told) * 0.03 > 8.0
+
+
+def test_a_take_against_itself_runs_at_exactly_its_own_speed() -> None:
+    take = _take(_speech(1))
+    curve = speed_curve(take, take)
+    assert curve.mean_ratio.value == pytest.approx(1.0, abs=2e-4)
+    assert np.all(np.abs(curve.ratio - 1.0)[curve.told] <= curve.uncertainty[curve.told])
+
+
+def test_a_take_resampled_by_1_03_against_itself_reads_1_03() -> None:
+    sound = _speech(3)
+    faster = sound_at(sound, np.arange(0.0, sound.size - 1.0, 1.03))
+    curve = speed_curve(_take(sound), _take(faster))
+    assert curve.mean_ratio.value == pytest.approx(1.03, abs=0.0005)
+    assert float(np.max(np.abs(curve.ratio[curve.told] - 1.03))) < 0.005
+
+
+def test_unrelated_speech_noise_and_silence_give_a_reason() -> None:
+    performance = _take(_speech(4))
+    noise = _take(0.1 * Draws(5, "noise").normals(8 * REDUCED_RATE_HZ))
+    for other, reason in (
+        (_take(_speech(6)), "does not sound like"),
+        (noise, "does not sound like"),
+        (_take(np.zeros(REDUCED_RATE_HZ * 8)), "is silent"),
+        (_take(_speech(4, 1.0)), "shorter than 3 s"),
+    ):
+        curve = speed_curve(performance, other)
+        assert reason in curve.mean_ratio.reason
+        assert curve.time_s.size == 0
+        assert curve.span_s is None
