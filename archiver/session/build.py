@@ -15,10 +15,10 @@ from typing import Any, TypeVar
 
 from archiver.session.conform import Fields, Value
 from archiver.session.place import Places
-from archiver.session.records import Machine, Organisation, Rights, Session
+from archiver.session.records import Machine, MachineType, Organisation, Rights, Session
 from archiver.session.timestamp import UNREAD, Timestamp
 
-__all__ = ["build_machine", "build_session"]
+__all__ = ["build_machine", "build_session", "build_type"]
 
 _Record = TypeVar("_Record")
 
@@ -100,7 +100,19 @@ def build_machine(fields: Fields, places: Places) -> Machine | None:
     return _build(Machine, fields, places=places)
 
 
-def build_session(fields: Fields, machines: tuple[Machine, ...], places: Places) -> Session | None:
+def build_type(fields: Fields, places: Places) -> MachineType | None:
+    """Make the record of a type file; None if it does not even have an id."""
+    if not fields.values.get("id"):
+        return None
+    return _build(MachineType, fields, places=places)
+
+
+def build_session(
+    fields: Fields,
+    machines: tuple[Machine, ...],
+    places: Places,
+    types: tuple[MachineType, ...] = (),
+) -> Session | None:
     """Make the record of a session from the fields of its sheet.
 
     Returns
@@ -123,5 +135,6 @@ def build_session(fields: Fields, machines: tuple[Machine, ...], places: Places)
             organisation if isinstance(organisation, Fields) else Fields("organisation"),
         ),
         machines=machines,
+        types=types,
         places=places,
     )

@@ -3,28 +3,41 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 from archiver import files
 from archiver.errors import MisuseError, SurroundingsError
 from archiver.findings import Finding, Where, in_order
-from archiver.session import rules
-from archiver.session.build import build_machine, build_session
+from archiver.session import machine_rules, rules
+from archiver.session.build import build_machine, build_session, build_type
 from archiver.session.conform import Fields, conform, nearest
 from archiver.session.folder import Folder, check_folder, look_into
+from archiver.session.machine_checks import check_machine, check_models, check_type
 from archiver.session.place import Places
-from archiver.session.records import Machine, Session
+from archiver.session.plausibility import check_plausibility
+from archiver.session.records import Machine, MachineType, Session
 from archiver.session.references import check_references
 from archiver.session.shape import shape
 from archiver.session.sheet import MAX_SHEET_BYTES, Sheet, read_sheet
 from archiver.session.take_order import check_takes
 from archiver.session.tree import Scalar
 
-__all__ = ["MACHINES", "SHEET", "Loaded", "load_session", "read_machine_file"]
+__all__ = [
+    "MACHINES",
+    "SHEET",
+    "TYPES",
+    "Loaded",
+    "load_session",
+    "read_machine_file",
+    "read_type_file",
+]
 
 SHEET = "session.yaml"
 MACHINES = "machines"
+TYPES = "types"
 _VERSION = 1
 
 
@@ -42,12 +55,15 @@ class Loaded:
         Path of the sheet relative to the folder; empty if there is none.
     machine_files : tuple of str
         Paths of the machine files relative to the folder, in the order of names.
+    type_files : tuple of str
+        Paths of the type files, likewise.
     """
 
     session: Session | None
     findings: tuple[Finding, ...]
     sheet_file: str = ""
     machine_files: tuple[str, ...] = ()
+    type_files: tuple[str, ...] = ()
 
 
 def load_session(folder: Path) -> Loaded:
@@ -75,11 +91,17 @@ def load_session(folder: Path) -> Loaded:
             ),
         )
     findings = list(seen.findings)
-    machines, machine_files, machine_findings = _machines(folder, seen)
-    findings += machine_findings
+    machine_files, type_files = _files_of(seen, MACHINES), _files_of(seen, TYPES)
+    machines = _read_all(folder, machine_files, _machine, findings)
+    types = _read_all(folder, type_files, _type, findings)
     if SHEET not in seen.paths:
         findings.append(_no_sheet(seen))
-        return Loaded(session=None, findings=in_order(findings), machine_files=machine_files)
+        return Loaded(
+            session=None,
+            findings=in_order(findings),
+            machine_files=machine_files,
+            type_files=type_files,
+        )
     sheet = _read(folder, SHEET)
     findings += sheet.findings
     session = None
@@ -87,16 +109,19 @@ def load_session(folder: Path) -> Loaded:
         fields, met = _conformed(sheet, "session")
         findings += met
         places = Places(file=SHEET, root=sheet.root)
-        session = build_session(fields, machines, places)
+        session = build_session(fields, machines, places, types)
         findings += check_references(sheet, session, machine_files)
         findings += check_folder(folder, seen, sheet, machines)
         if session is not None:
             findings += check_takes(session)
+            findings += check_models(session)
+            findings += check_plausibility(session)
     return Loaded(
         session=session,
         findings=in_order(findings),
         sheet_file=SHEET,
         machine_files=machine_files,
+        type_files=type_files,
     )
 
 
@@ -110,8 +135,20 @@ def read_machine_file(content: bytes, file: str) -> tuple[Machine | None, tuple[
     file : str
         Its path relative to the session folder, such as ``machines/vesterholm-b.yaml``.
     """
-    sheet = read_sheet(content, file)
-    return _machine(sheet)
+    return _machine(read_sheet(content, file))
+
+
+def read_type_file(content: bytes, file: str) -> tuple[MachineType | None, tuple[Finding, ...]]:
+    """Read one type file by itself.
+
+    Parameters
+    ----------
+    content : bytes
+        The whole file.
+    file : str
+        Its path relative to the session folder, such as ``types/vesterholm-stemmebog.yaml``.
+    """
+    return _type(read_sheet(content, file))
 
 
 def _machine(sheet: Sheet) -> tuple[Machine | None, tuple[Finding, ...]]:
@@ -138,36 +175,66 @@ def _machine(sheet: Sheet) -> tuple[Machine | None, tuple[Finding, ...]]:
                     accepted="one of the two",
                 )
             )
+        findings += check_machine(machine)
     return machine, tuple(findings)
 
 
-def _machines(
-    folder: Path, seen: Folder
-) -> tuple[tuple[Machine, ...], tuple[str, ...], list[Finding]]:
-    machines: list[Machine] = []
-    findings: list[Finding] = []
-    names = tuple(
-        path
-        for path in seen.paths
-        if path.startswith(f"{MACHINES}/") and path.endswith(".yaml") and path.count("/") == 1
-    )
-    taken: dict[str, str] = {}
-    for name in names:
-        machine, met = _machine(_read(folder, name))
-        findings += met
-        if machine is None:
-            continue
-        if machine.id in taken:
+def _type(sheet: Sheet) -> tuple[MachineType | None, tuple[Finding, ...]]:
+    if sheet.root is None:
+        return None, sheet.findings
+    fields, met = _conformed(sheet, "type")
+    machine_type = build_type(fields, Places(file=sheet.file, root=sheet.root))
+    findings = [*sheet.findings, *met]
+    if machine_type is not None:
+        stem = sheet.file.rpartition("/")[2].rpartition(".")[0]
+        if machine_type.id != stem:
             findings.append(
-                rules.SHEET_SAME_ID.at(
-                    machine.locate("id"),
-                    f"the id `{machine.id}` is that of {taken[machine.id]} too",
-                    accepted="an id of its own for each machine",
+                machine_rules.TYPE_FILE_NAME.at(
+                    machine_type.locate("id"),
+                    f"the id is `{machine_type.id}`, but the file is named {stem}.yaml",
+                    accepted=f"the id `{stem}`, or the file name {machine_type.id}.yaml",
                 )
             )
-        taken.setdefault(machine.id, name)
-        machines.append(machine)
-    return tuple(machines), names, findings
+        findings += check_type(machine_type)
+    return machine_type, tuple(findings)
+
+
+_Read = TypeVar("_Read", Machine, MachineType)
+
+
+def _files_of(seen: Folder, name: str) -> tuple[str, ...]:
+    return tuple(
+        path
+        for path in seen.paths
+        if path.startswith(f"{name}/") and path.endswith(".yaml") and path.count("/") == 1
+    )
+
+
+def _read_all(
+    folder: Path,
+    names: Iterable[str],
+    read: Callable[[Sheet], tuple[_Read | None, tuple[Finding, ...]]],
+    findings: list[Finding],
+) -> tuple[_Read, ...]:
+    """Read files of one kind; an id that two files have is told."""
+    records: list[_Read] = []
+    taken: dict[str, str] = {}
+    for name in names:
+        record, met = read(_read(folder, name))
+        findings += met
+        if record is None:
+            continue
+        if record.id in taken:
+            findings.append(
+                rules.SHEET_SAME_ID.at(
+                    record.locate("id"),
+                    f"the id `{record.id}` is that of {taken[record.id]} too",
+                    accepted="an id of its own for each file",
+                )
+            )
+        taken.setdefault(record.id, name)
+        records.append(record)
+    return tuple(records)
 
 
 def _read(folder: Path, name: str) -> Sheet:

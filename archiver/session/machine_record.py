@@ -8,11 +8,11 @@ from archiver.findings import Where
 from archiver.session.edtf import EdtfDate
 from archiver.session.place import Places
 from archiver.session.quantity import Quantity
-from archiver.session.vocabulary import MarkKind, PartState
+from archiver.session.vocabulary import Confidence, EvidenceKind, MarkKind, PartState
 
 __all__ = [
-    "CustodyEvent", "Dimensions", "Hazard", "Machine", "Made", "Maker", "Mandrel", "Mark", "Owner",
-    "Part", "Photograph", "Platter",
+    "Candidate", "CustodyEvent", "Dimensions", "Evidence", "Hazard", "Machine", "Made", "Maker",
+    "Mandrel", "Mark", "ObservedFeature", "Owner", "Part", "Photograph", "Platter",
 ]  # fmt: skip
 
 
@@ -90,11 +90,55 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """A piece of evidence for the date of making; ``part`` if it dates a part only."""
+
+    kind: EvidenceKind
+    what: str
+    says: EdtfDate
+    within_years: int | None = None
+    part: str | None = None
+    source: str
+    confidence: Confidence
+    by: str | None = None
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A maker who comes into question, with what speaks for and against."""
+
+    name: str
+    place: str | None = None
+    in_favour: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    source: str | None = None
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObservedFeature:
+    """A feature of the type file as it is on this machine."""
+
+    feature: str
+    value: str
+    part: str | None = None
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """A part and its state."""
+    """A part and its state; ``date`` and ``by`` tell of its replacement or restoration."""
 
     name: str
     state: PartState
+    material: str | None = None
+    date: EdtfDate | None = None
+    by: str | None = None
+    reversible: bool | None = None
     note: str | None = None
     at: str = field(default="", compare=False, repr=False)
 
@@ -127,8 +171,11 @@ class Machine:
     id: str
     names: tuple[str, ...]
     type: str
+    model: str | None = None
     maker: Maker | None = None
     made: Made | None = None
+    evidence: tuple[Evidence, ...] = ()
+    attribution: tuple[Candidate, ...] = ()
     inventory_number: str | None = None
     owner: Owner | None = None
     dimensions: Dimensions | None = None
@@ -139,6 +186,7 @@ class Machine:
     nominal_speed: Quantity | None = None
     finish: str | None = None
     materials: tuple[str, ...] = ()
+    features: tuple[ObservedFeature, ...] = ()
     marks: tuple[Mark, ...] = ()
     parts: tuple[Part, ...] = ()
     custody: tuple[CustodyEvent, ...] = ()
@@ -150,6 +198,13 @@ class Machine:
     def name(self) -> str:
         """The usual name: the first one."""
         return self.names[0] if self.names else self.id
+
+    def part(self, name: str) -> Part | None:
+        """Return the part of a name, whatever its capital letters."""
+        wanted = " ".join(name.casefold().split())
+        return next(
+            (part for part in self.parts if " ".join(part.name.casefold().split()) == wanted), None
+        )
 
     def locate(self, path: str) -> Where:
         """Return file and line of a field such as ``parts[2].state``."""

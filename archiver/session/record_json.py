@@ -14,24 +14,25 @@ from datetime import UTC
 from typing import Any
 
 from archiver.errors import InputError
-from archiver.session.build import build_machine, build_session
+from archiver.session.build import build_machine, build_session, build_type
 from archiver.session.conform import conform
 from archiver.session.edtf import EdtfDate
 from archiver.session.place import Places
 from archiver.session.quantity import Quantity
-from archiver.session.records import Machine, Session
+from archiver.session.records import Machine, MachineType, Session
 from archiver.session.shape import Shape, shape
 from archiver.session.timestamp import Timestamp
 from archiver.session.tree import Entry, Group, Listing, Node, Scalar
 
-__all__ = ["machine_as_json", "session_as_json", "session_from_json"]
+__all__ = ["machine_as_json", "session_as_json", "session_from_json", "type_as_json"]
 
 _OWN = (
     "identifier", "title", "start", "end", "place", "purpose", "summary", "language", "subjects",
     "rights", "restrictions",
 )  # fmt: skip
 _SECTIONS = (
-    "organisation", "operators", "chains", "media", "setups", "takes", "photographs", "documents",
+    "organisation", "operators", "chains", "media", "setups", "takes", "conditions", "photographs",
+    "documents",
 )  # fmt: skip
 
 
@@ -53,6 +54,8 @@ def session_as_json(session: Session) -> dict[str, Any]:
     document |= _members(session, _SECTIONS)
     if session.machines:
         document["machines"] = [machine_as_json(machine) for machine in session.machines]
+    if session.types:
+        document["types"] = [type_as_json(each) for each in session.types]
     return document
 
 
@@ -60,6 +63,14 @@ def machine_as_json(machine: Machine) -> dict[str, Any]:
     """Return a machine as JSON, in the order of its file."""
     names = tuple(field.name for field in dataclasses.fields(machine) if field.name != "places")
     return {"schema": "machine 1", **_members(machine, names)}
+
+
+def type_as_json(machine_type: MachineType) -> dict[str, Any]:
+    """Return a type file as JSON, in the order of its file."""
+    names = tuple(
+        field.name for field in dataclasses.fields(machine_type) if field.name != "places"
+    )
+    return {"schema": "type 1", **_members(machine_type, names)}
 
 
 def _members(record: Any, names: tuple[str, ...]) -> dict[str, Any]:
@@ -126,19 +137,27 @@ def session_from_json(document: Mapping[str, Any]) -> Session:
         The document does not conform to the schemas; the first finding is told.
     """
     content = dict(document)
-    machines = content.pop("machines", [])
-    read: list[Machine] = []
-    if not isinstance(machines, list):
-        raise InputError("the member `machines` is no list", accepted="a list of machine records")
-    for each in machines:
-        machine = build_machine(*_conformed(each, shape("machine")))
-        if machine is not None:
-            read.append(machine)
+    machines = [
+        build_machine(*_conformed(each, shape("machine"))) for each in _listed(content, "machines")
+    ]
+    types = [build_type(*_conformed(each, shape("type"))) for each in _listed(content, "types")]
     fields, places = _conformed(content, shape("session"))
-    session = build_session(fields, tuple(read), places)
+    session = build_session(
+        fields,
+        tuple(machine for machine in machines if machine is not None),
+        places,
+        tuple(each for each in types if each is not None),
+    )
     if session is None:
         raise InputError("the document holds no session")
     return session
+
+
+def _listed(content: dict[str, Any], name: str) -> list[Any]:
+    records = content.pop(name, [])
+    if not isinstance(records, list):
+        raise InputError(f"the member `{name}` is no list", accepted="a list of records")
+    return records
 
 
 def _conformed(content: Any, form: Shape) -> tuple[Any, Places]:

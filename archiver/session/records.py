@@ -228,9 +228,9 @@ class Take:
     medium: str | None = None
     reproduces: str | None = None
     playings_before: int | None = None
-    start: Timestamp | None = None
     begins: Quantity | None = None
     ends: Quantity | None = None
+    start: Timestamp | None = None
     channels: tuple[str, ...] = ()
     operators: tuple[str, ...] = ()
     remarks: str | None = None

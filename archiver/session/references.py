@@ -13,7 +13,7 @@ from archiver.session.sheet import Sheet
 from archiver.session.stated import Stated, stated
 from archiver.session.tree import Group, Scalar
 
-__all__ = ["check_references"]
+__all__ = ["VOICES", "check_references"]
 
 _SECTIONS = {
     "operators": "operator",
@@ -33,7 +33,9 @@ _REFERENCES = (
     ("photographs", "machine", "machines"),
     ("photographs", "by", "operators"),
 )
-_VOICES = {Role.PERFORMER, Role.ANNOUNCER}
+VOICES = frozenset({Role.PERFORMER, Role.ANNOUNCER})
+"""Roles of people whose voice is recorded, and whose consent is asked for."""
+
 _SUGGESTIONS = 50
 _LISTED = 12
 
@@ -173,7 +175,7 @@ def _unused_machines(root: Group, session: Session) -> list[Finding]:
 def _consents(session: Session) -> list[Finding]:
     findings: list[Finding] = []
     for operator in session.operators:
-        if operator.role not in _VOICES:
+        if operator.role not in VOICES:
             continue
         if operator.consent is None:
             found = f"no consent is written down for {operator.name}, whose voice is recorded"

@@ -382,6 +382,12 @@ TAKE_SOURCE = Rule(
     reason="What is reproduced was recorded before, in a performance, on the same medium.",
     remedy="Correct reproduces, or leave it out if the recording was not made in this session.",
 )
+TAKE_CIRCLE = Rule(
+    code="take-circle",
+    severity=_E,
+    reason="Every reproduction leads back to a performance, or nothing was ever recorded.",
+    remedy="Name the performance that each of them reproduces.",
+)
 TAKE_SOURCE_MEDIUM = Rule(
     code="take-source-medium",
     severity=_E,

@@ -8,10 +8,11 @@ from itertools import pairwise
 
 from archiver.findings import Finding
 from archiver.session import rules
+from archiver.session.capacity import check_lengths
 from archiver.session.records import ChannelLayout, Session, Take, TakeKind
 from archiver.session.timestamp import UNREAD
 
-__all__ = ["check_durations", "check_takes"]
+__all__ = ["check_durations", "check_takes", "takes_in_time"]
 
 _LAYOUT_CHANNELS = {ChannelLayout.MONO: 1, ChannelLayout.STEREO: 2}
 
@@ -25,9 +26,12 @@ def check_takes(session: Session) -> list[Finding]:
     findings: list[Finding] = []
     findings += _session_span(session)
     findings += _chains(session)
+    in_circle, circles = _circles(session)
+    findings += circles
     for position, take in enumerate(session.takes):
         findings += _belongings(session, take)
-        findings += _source(session, take, position)
+        if take.id not in in_circle:
+            findings += _source(session, take, position)
         findings += _within_session(session, take)
     findings += _playings(session)
     findings += _same_start(session)
@@ -35,7 +39,7 @@ def check_takes(session: Session) -> list[Finding]:
 
 
 def check_durations(session: Session, durations_s: Mapping[str, float]) -> list[Finding]:
-    """Check that takes of one chain do not overlap, once their durations are known.
+    """Check takes once their durations are known: overlaps, and the capacity of the groove.
 
     Parameters
     ----------
@@ -44,7 +48,7 @@ def check_durations(session: Session, durations_s: Mapping[str, float]) -> list[
     durations_s : mapping of str to float
         Duration in seconds by the id of the take; takes without one are passed over.
     """
-    findings: list[Finding] = []
+    findings = check_lengths(session, durations_s)
     for earlier, later in _neighbours(session):
         duration_s = durations_s.get(earlier.id)
         if duration_s is None or earlier.start is None or later.start is None:
@@ -187,6 +191,44 @@ def _belongings(session: Session, take: Take) -> list[Finding]:
     return findings
 
 
+def _circles(session: Session) -> tuple[set[str], list[Finding]]:
+    """Find takes that reproduce each other in a circle; a take that names itself apart."""
+    sources = {
+        take.id: take.reproduces
+        for take in session.takes
+        if take.kind is TakeKind.REPRODUCTION
+        and take.reproduces is not None
+        and take.reproduces != take.id
+    }
+    done: set[str] = set()
+    met: set[str] = set()
+    findings: list[Finding] = []
+    for start in sources:
+        path: dict[str, None] = {}
+        at: str | None = start
+        while at is not None and at in sources and at not in done and at not in path:
+            path[at] = None
+            at = sources[at]
+        if at is not None and at in path:
+            circle = list(path)[list(path).index(at) :]
+            met |= set(circle)
+            first = session.take(circle[0])
+            shown = ", ".join(f"`{id_}`" for id_ in circle[:_SHOWN])
+            more = " and others" if len(circle) > _SHOWN else ""
+            findings.append(
+                rules.TAKE_CIRCLE.at(
+                    session.locate(f"{first.at}.reproduces" if first is not None else "takes"),
+                    f"the takes {shown}{more} reproduce each other in a circle",
+                    accepted="the id of an earlier performance",
+                )
+            )
+        done |= set(path)
+    return met, findings
+
+
+_SHOWN = 8
+
+
 def _source(session: Session, take: Take, position: int) -> list[Finding]:
     """Check the take that a reproduction names as its source."""
     if take.reproduces is None:
@@ -276,7 +318,7 @@ def _within_session(session: Session, take: Take) -> list[Finding]:
     ]
 
 
-def _in_time(session: Session) -> list[Take]:
+def takes_in_time(session: Session) -> list[Take]:
     """Return the takes in the order of time, which is that of the sheet if times are missing."""
     takes = list(session.takes)
     if all(take.start is not None for take in takes):
@@ -289,7 +331,7 @@ def _playings(session: Session) -> list[Finding]:
     findings: list[Finding] = []
     last: dict[str, tuple[Take, int]] = {}
     played: dict[str, int] = {}
-    for take in _in_time(session):
+    for take in takes_in_time(session):
         medium = session.medium_of(take)
         if medium is None:
             continue

@@ -5,7 +5,8 @@ from __future__ import annotations
 import enum
 
 __all__ = [
-    "ChannelLayout", "DriveKind", "MarkKind", "MediumKind", "PartState", "Role", "TakeKind",
+    "ChannelLayout", "Confidence", "DriveKind", "EvidenceKind", "Grade", "MarkKind", "MediumKind",
+    "PartState", "Role", "TakeKind", "When",
 ]  # fmt: skip
 
 
@@ -89,3 +90,50 @@ class PartState(enum.StrEnum):
     RESTORED = "restored"
     MISSING = "missing"
     UNKNOWN = "unknown"
+
+
+class EvidenceKind(enum.StrEnum):
+    """What kind of evidence for a date is given."""
+
+    FEATURE = "feature"
+    MARK = "mark"
+    SERIAL_NUMBER = "serial number"
+    INSCRIPTION = "inscription"
+    FINISH = "finish"
+    PATENT = "patent"
+    DOCUMENT = "document"
+    TRADING_DATES = "trading dates"
+    PROVENANCE = "provenance"
+    STYLE = "style"
+
+
+class Confidence(enum.StrEnum):
+    """How far a piece of evidence can be relied on; only firm evidence limits a date."""
+
+    FIRM = "firm"
+    PROBABLE = "probable"
+    WEAK = "weak"
+
+
+class When(enum.StrEnum):
+    """When the condition was examined, seen from the session."""
+
+    BEFORE = "before"
+    AFTER = "after"
+
+
+class Grade(enum.StrEnum):
+    """How a machine, a medium or a part of one is (common practice of condition reports)."""
+
+    GOOD = "good"
+    FAIR = "fair"
+    POOR = "poor"
+    NOT_WORKING = "not working"
+    MISSING = "missing"
+    NOT_EXAMINED = "not examined"
+
+    @property
+    def rank(self) -> int | None:
+        """0 for the best; None where nothing was looked at."""
+        order = (Grade.GOOD, Grade.FAIR, Grade.POOR, Grade.NOT_WORKING, Grade.MISSING)
+        return order.index(self) if self in order else None
