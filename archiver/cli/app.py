@@ -151,6 +151,28 @@ def measure(
     return max(one.exit_status for one in measured)
 
 
+@app.command("find-takes")
+def find_takes(
+    folder: Session,
+    capture: Annotated[
+        str, typer.Argument(metavar="FILE", help="A long capture in the folder takes.")
+    ],
+    write: Annotated[
+        bool, typer.Option("--write", help="Add the takes to session.yaml; no other line changes.")
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Propose the takes that a long capture holds."""
+    from archiver.cli import measuring
+    from archiver.cli.progress import shown
+    from archiver.pipeline.finding_takes import find_takes as look_for
+
+    with shown() as progress:
+        found = look_for(folder, capture, write=write, progress=progress)
+    measuring.show_takes(found, as_json=as_json)
+    return 0
+
+
 @app.command()
 def inspect(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A WAV, RF64 or BW64 file.")],

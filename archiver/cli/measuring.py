@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -17,10 +18,11 @@ from archiver.findings import clock
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from archiver.pipeline.finding_takes import FoundTakes
     from archiver.pipeline.measure import MeasuredFile
     from archiver.signal.take import ChannelMeasurements, TakeMeasurements
 
-__all__ = ["show_measured"]
+__all__ = ["show_measured", "show_takes"]
 
 _NOTHING = "not measurable"
 
@@ -115,3 +117,33 @@ def _show_cuts(console: Console, measured: TakeMeasurements) -> None:
             f"{cut.confidence:.0%}",
         )
     console.print(table)
+
+
+def show_takes(found: FoundTakes, *, as_json: bool) -> None:
+    """Show proposed takes as the sheet would hold them."""
+    if as_json:
+        print_json(
+            {
+                "file": found.file,
+                "written": found.written,
+                "takes": [
+                    {
+                        "kind": take.kind,
+                        "confidence": take.confidence,
+                        "begins_s": take.begins_s,
+                        "ends_s": take.ends_s,
+                    }
+                    for take in found.takes
+                ],
+            }
+        )
+        return
+    talk = open_console(talk=True)
+    if not found.takes:
+        talk.print(f"Nothing in {plain(found.file)} stands out from its noise.")
+        return
+    sys.stdout.write(found.lines)
+    if found.written:
+        talk.print("Added to session.yaml; please check kinds and positions.")
+    else:
+        talk.print("Nothing was written; add --write to put these lines into session.yaml.")
