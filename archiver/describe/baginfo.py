@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from archiver.session.cautions import caution_note
 from archiver.session.records import Session
 
 __all__ = ["bag_info"]
@@ -48,6 +49,7 @@ def bag_info(
         ("Bag-Version", str(version)),
         ("Bag-Replaces", replaces),
         ("Rights-Statement", session.rights.statement),
+        ("Note-To-Receiver", caution_note(session)),
         ("Bag-Software-Agent", program),
     ]
     stated[13:13] = [("Restriction", text) for text in session.restrictions]
