@@ -305,3 +305,23 @@ def test_a_wrong_rate_in_the_sheet_stops_the_deposit(tmp_path: Path) -> None:
     (finding,) = [f for f in report.findings if f.code == "capture-rate-differs"]
     assert "48000 Hz" in finding.message
     assert finding.where.line is not None
+
+
+def test_noise_is_taken_from_the_declared_room_tone_of_the_chain(tmp_path: Path) -> None:
+    """Known answer: noise of a known level in both takes, a tone of a known level in one."""
+    folder = tmp_path / "s"
+    write_sheet(
+        folder,
+        [take("t1", "takes/t1.wav"), take("t2", "takes/t2.wav", kind="announcement")],
+    )
+    quiet = sound(4) * 0.01  # -60 dBFS RMS of white noise from 0 to 24 kHz
+    tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(len(quiet)) / RATE_HZ)
+    write_take(folder / "takes/t1.wav", quiet)
+    write_take(folder / "takes/t2.wav", sound(4, seed=2) * 0.01 + tone[:, None])
+    bag = archived(folder, tmp_path / "archive")
+    document = json.loads((bag / "metadata/measurements/t2.json").read_text(encoding="utf-8"))
+    noise = document["channels"][0]["noise"]
+    assert noise["source"] == "room tone"
+    # 20 Hz to 20 kHz holds 20/24 of the power: -60.8 dBFS; the tone is at -23.0 dBFS RMS.
+    assert noise["noise_floor_dbfs"] == pytest.approx(-60.8, abs=0.5)
+    assert noise["signal_to_noise_db"] == pytest.approx(37.8, abs=1.5)
