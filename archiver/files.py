@@ -25,15 +25,19 @@ from typing import TYPE_CHECKING, BinaryIO, Protocol
 from archiver.errors import IntegrityError, MisuseError, SurroundingsError
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from _typeshed import ReadableBuffer
 
 __all__ = [
     "BLOCK_BYTES",
+    "BUSY_S",
     "Entry",
     "OperatingSystem",
     "Seam",
     "Status",
     "create",
+    "database",
     "digests_of",
     "discard",
     "drop_cache",
@@ -42,6 +46,8 @@ __all__ = [
     "flush_directory",
     "flush_file",
     "free_bytes",
+    "in_use",
+    "link",
     "lock",
     "make_directory",
     "open_read",
@@ -59,6 +65,8 @@ __all__ = [
 
 BLOCK_BYTES = 1 << 18
 """Read size for hashing and copying: larger blocks gain nothing measurable."""
+BUSY_S = 60.0
+"""How long a writer waits for the other writers of a database."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +143,12 @@ class Seam(Protocol):
 
     def lock(self, path: Path) -> Callable[[], None] | None:
         """Hold a lock file; return how to let go of it, or None if another holds it."""
+
+    def link(self, source: Path, target: Path) -> None:
+        """Give a file a second name on the same file system."""
+
+    def database(self, path: Path, *, read_only: bool) -> sqlite3.Connection:
+        """Open a database in one file; SQLite does its own reading, writing and flushing."""
 
 
 _NO_FSYNC = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EBADF, errno.EPERM}
@@ -257,6 +271,35 @@ class OperatingSystem:
 
         return release
 
+    def link(self, source: Path, target: Path) -> None:
+        """Give a file a second name on the same file system."""
+        os.link(source, target)
+
+    def database(self, path: Path, *, read_only: bool) -> sqlite3.Connection:
+        """Open a database in one file."""
+        import sqlite3  # noqa: PLC0415 - few commands need it
+
+        def opened(mode: str) -> sqlite3.Connection:
+            return sqlite3.connect(
+                f"{path.absolute().as_uri()}?{mode}",
+                uri=True,
+                timeout=BUSY_S,
+                isolation_level=None,
+                check_same_thread=False,
+            )
+
+        if not read_only:
+            return opened("mode=rwc")
+        connection = opened("mode=ro")
+        try:
+            connection.execute("PRAGMA schema_version")
+        except sqlite3.OperationalError:
+            # On a read-only medium there is no place for the files that writers share; nobody
+            # can write there either, so the file is read as it lies.
+            connection.close()
+            connection = opened("mode=ro&immutable=1")
+        return connection
+
 
 def _size_of(entry: os.DirEntry[str]) -> int | None:
     try:
@@ -273,6 +316,11 @@ def _open_no_link(path: str, flags: int) -> int:
 
 
 _seam: Seam = OperatingSystem()
+
+
+def in_use() -> Seam:
+    """Return the seam that calls go through now, for one that is put around it."""
+    return _seam
 
 
 @contextlib.contextmanager
@@ -386,6 +434,18 @@ def lock(path: Path, *, busy: MisuseError) -> Iterator[None]:
         yield
     finally:
         release()
+
+
+def link(source: Path, target: Path) -> None:
+    """Give a file a second name on the same file system, where the system can."""
+    with translated(target, "linked"):
+        _seam.link(source, target)
+
+
+def database(path: Path, *, read_only: bool) -> sqlite3.Connection:
+    """Open a database in one file, in autocommit mode; errors of SQLite are the caller's."""
+    with translated(path, "opened"):
+        return _seam.database(path, read_only=read_only)
 
 
 def read_bytes(path: Path, *, limit: int, follow: bool = True) -> bytes:

@@ -10,11 +10,12 @@ from __future__ import annotations
 import errno as errno_names
 import io
 import os
+import sqlite3
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
 from archiver.files import Entry, OperatingSystem, Seam, Status
 
@@ -195,6 +196,37 @@ class FaultySeam:
                 path.touch()
 
         return let_go
+
+    def link(self, source: Path, target: Path) -> None:
+        self.call("link", target)
+        self.inner.link(source, target)
+
+    def database(self, path: Path, *, read_only: bool) -> sqlite3.Connection:
+        self.call("database", path)
+        opened = sqlite3.connect(
+            path.absolute().as_uri() + ("?mode=ro" if read_only else "?mode=rwc"),
+            uri=True,
+            timeout=5,
+            isolation_level=None,
+            check_same_thread=False,
+            factory=FaultyConnection,
+        )
+        opened.seam, opened.path = self, path
+        return opened
+
+
+class FaultyConnection(sqlite3.Connection):
+    """A database whose every statement passes the seam."""
+
+    seam: FaultySeam
+    path: Path
+
+    def execute(self, *arguments: Any) -> sqlite3.Cursor:
+        try:
+            self.seam.call("statement", self.path)
+        except OSError as error:
+            raise sqlite3.OperationalError("disk I/O error") from error
+        return super().execute(*arguments)
 
 
 class FaultyFile(io.BufferedIOBase):

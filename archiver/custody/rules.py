@@ -5,6 +5,12 @@ from __future__ import annotations
 from archiver.findings import Rule, Severity
 
 __all__ = [
+    "LEDGER_EDITED",
+    "LEDGER_HEAD",
+    "LEDGER_REMOVED",
+    "LEDGER_REORDERED",
+    "LEDGER_REWRITTEN",
+    "LEDGER_UNGUARDED",
     "METADATA_CHANGED",
     "RECORD_DOUBTFUL",
     "RECORD_MALFORMED",
@@ -65,4 +71,40 @@ RECORD_DOUBTFUL = Rule(
         "sound that does not may be intact too"
     ),
     remedy="Take the record from another copy of the bag and verify again",
+)
+LEDGER_EDITED = Rule(
+    code="ledger-entry-edited",
+    severity=Severity.ERROR,
+    reason="Every entry carries the digest of its content",
+    remedy="Take the ledger from a backup; find out who had access to it",
+)
+LEDGER_REMOVED = Rule(
+    code="ledger-entry-removed",
+    severity=Severity.ERROR,
+    reason="Entries are numbered without gaps and never removed",
+    remedy="Take the ledger from a backup; find out who had access to it",
+)
+LEDGER_REORDERED = Rule(
+    code="ledger-entry-reordered",
+    severity=Severity.ERROR,
+    reason="The number of an entry is part of what its digest covers",
+    remedy="Take the ledger from a backup; find out who had access to it",
+)
+LEDGER_REWRITTEN = Rule(
+    code="ledger-entry-rewritten",
+    severity=Severity.ERROR,
+    reason="Every entry carries the digest of the one before",
+    remedy="Take the ledger from a backup; find out who had access to it",
+)
+LEDGER_HEAD = Rule(
+    code="ledger-head-differs",
+    severity=Severity.ERROR,
+    reason="An entry that a report has stated stays in the ledger as it was",
+    remedy="The ledger was cut short or written anew: take it from a backup",
+)
+LEDGER_UNGUARDED = Rule(
+    code="ledger-unguarded",
+    severity=Severity.WARNING,
+    reason="Triggers in the file refuse every change of an entry",
+    remedy="Find out who removed them; the digests still tell whether entries were changed",
 )

@@ -1,0 +1,479 @@
+"""The fixity ledger: an SQLite file that can be added to and not quietly changed.
+
+Triggers refuse every change of an entry. Whoever removes the triggers still has to make
+every later digest anew, and then the last digest is not the one that reports have stated
+(see :mod:`archiver.custody.ledger_check`).
+
+Writers in several processes wait for each other; a writer that dies leaves all of its last
+group of entries or nothing of it. The file belongs on a disk of this machine: SQLite's
+write-ahead log does not work over network file systems (sqlite.org/wal.html).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import sqlite3
+import threading
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from archiver import files
+from archiver.custody.entry import GENESIS, Draft, Entry, EntryKind, canonical
+from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
+
+__all__ = ["Head", "LastCheck", "Ledger", "open_ledger"]
+
+_APPLICATION_ID = 0x4152_464C  # "ARFL"
+_VERSION = 1
+_WAL_TRIES = 200
+_BUSY_PAUSE_S = 0.05
+_COLUMNS = "number, moment, kind, store, bag, facts, previous, digest"
+TRIGGERS = ("entries_keep_content", "entries_stay", "entries_follow")
+
+_LAYOUT = (
+    """
+    CREATE TABLE entries (
+        number INTEGER PRIMARY KEY AUTOINCREMENT,
+        moment TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        store TEXT NOT NULL,
+        bag TEXT NOT NULL,
+        facts TEXT NOT NULL,
+        previous TEXT NOT NULL UNIQUE,
+        digest TEXT NOT NULL UNIQUE
+    )
+    """,
+    "CREATE INDEX entries_by_bag ON entries (kind, store, bag, number)",
+    """
+    CREATE TRIGGER entries_keep_content BEFORE UPDATE ON entries
+    BEGIN SELECT RAISE(ABORT, 'entries of the ledger cannot be changed'); END
+    """,
+    """
+    CREATE TRIGGER entries_stay BEFORE DELETE ON entries
+    BEGIN SELECT RAISE(ABORT, 'entries of the ledger cannot be removed'); END
+    """,
+    """
+    CREATE TRIGGER entries_follow BEFORE INSERT ON entries
+    WHEN NEW.number <> (SELECT ifnull(max(number), 0) + 1 FROM entries)
+    BEGIN SELECT RAISE(ABORT, 'an entry of the ledger follows the last one'); END
+    """,
+    # Notes of a check under way, so that an interrupted one goes on; no part of the record.
+    """
+    CREATE TABLE under_way (
+        run TEXT NOT NULL,
+        bag TEXT NOT NULL,
+        path TEXT NOT NULL,
+        size INTEGER NOT NULL,
+        mtime_ns INTEGER NOT NULL,
+        digests TEXT NOT NULL,
+        PRIMARY KEY (run, bag, path)
+    ) WITHOUT ROWID
+    """,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """The last entry: who kept these two can tell whether the ledger was written anew."""
+
+    number: int
+    digest: str
+
+    def __str__(self) -> str:
+        """Write it as the command line takes it."""
+        return f"{self.number}:{self.digest}"
+
+    @classmethod
+    def parse(cls, text: str) -> Self:
+        """Read what :meth:`__str__` writes.
+
+        Raises
+        ------
+        MisuseError
+            The text is not of that form.
+        """
+        number, _, digest = text.strip().partition(":")
+        if not (number.isascii() and number.isdecimal() and len(digest) == len(GENESIS)):
+            raise MisuseError(
+                f"{text!r} is no last entry of a ledger",
+                accepted="NUMBER:SHA-256, as every audit report states it",
+            )
+        return cls(number=int(number), digest=digest.lower())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LastCheck:
+    """The newest check of a bag at one depth."""
+
+    bag: str
+    depth: str
+    moment: str
+
+
+def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
+    """Open a ledger; make it if it is to be written and is not there.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    read_only : bool
+        Refuse to make or change anything.
+
+    Raises
+    ------
+    MisuseError
+        The file is something else.
+    IntegrityError
+        The file is damaged beyond reading.
+    SurroundingsError
+        The file or its folder cannot be reached or written.
+    """
+    if read_only or files.exists(path):
+        files.status(path)
+    else:
+        files.make_directory(path.parent)
+    with _explained(path):
+        connection = files.database(path, read_only=read_only)
+        try:
+            if not read_only:
+                _lay_out(connection)
+            _require_ours(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+    return Ledger(path, connection)
+
+
+def _lay_out(connection: sqlite3.Connection) -> None:
+    if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+        # Of two that make the ledger at once, one waits and finds it made.
+        for attempt in range(_WAL_TRIES):
+            try:
+                connection.execute("PRAGMA journal_mode = WAL")
+                break
+            except sqlite3.OperationalError as error:
+                if attempt == _WAL_TRIES - 1 or "locked" not in str(error):
+                    raise
+                time.sleep(_BUSY_PAUSE_S)
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+                for statement in _LAYOUT:
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
+                connection.execute(f"PRAGMA user_version = {_VERSION}")
+            connection.execute("COMMIT")
+        except BaseException:
+            _roll_back(connection)
+            raise
+
+
+def _require_ours(connection: sqlite3.Connection, path: Path) -> None:
+    found = connection.execute("PRAGMA application_id").fetchone()[0]
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
+    if found != _APPLICATION_ID and "entries" not in tables:
+        raise MisuseError(
+            "is a database, but no ledger",
+            where=str(path),
+            accepted="a ledger that an audit has made, or a new name",
+        )
+    if version > _VERSION:
+        raise MisuseError(
+            f"is a ledger of form {version}",
+            where=str(path),
+            accepted=f"form {_VERSION}",
+            remedy="Use a newer version of this program",
+        )
+
+
+def _roll_back(connection: sqlite3.Connection) -> None:
+    # The error that led here is what matters; SQLite drops an open group by itself.
+    with contextlib.suppress(sqlite3.Error):
+        connection.execute("ROLLBACK")
+
+
+@contextlib.contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    """Turn errors of SQLite into ones that say what to do."""
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        raise _surroundings(error, path) from error
+    except sqlite3.DatabaseError as error:
+        raise IntegrityError(
+            f"cannot be read as a ledger ({error})",
+            where=str(path),
+            remedy="Check the name; if it is right, take the ledger from a backup",
+        ) from error
+
+
+def _surroundings(error: sqlite3.OperationalError, path: Path) -> ArchiverError:
+    text = str(error)
+    if "locked" in text or "busy" in text:
+        return SurroundingsError(
+            f"was in use by another process for more than {files.BUSY_S:.0f} s",
+            where=str(path),
+            remedy="Run again when the other process has ended",
+        )
+    if "full" in text:
+        return SurroundingsError(
+            "could not be written: the disk is full",
+            where=str(path),
+            remedy="Free some space, then run again",
+        )
+    if "readonly" in text or "unable to open" in text:
+        return SurroundingsError(
+            f"could not be opened for this ({text})",
+            where=str(path),
+            remedy="Check the permissions of the file and its folder",
+        )
+    if "no such" in text or "malformed" in text:
+        return IntegrityError(
+            f"is a damaged ledger ({text})",
+            where=str(path),
+            remedy="Take the ledger from a backup",
+        )
+    return SurroundingsError(
+        f"could not be used ({text})", where=str(path), remedy="Check the disk, then run again"
+    )
+
+
+class Ledger:
+    """An open ledger; may be used from several threads."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+        self._mutex = threading.RLock()
+
+    def __enter__(self) -> Self:
+        """Return itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the file."""
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; what was appended is there already."""
+        with self._mutex:
+            self._connection.close()
+
+    def append(self, *drafts: Draft, durable: bool = True, forget: str = "") -> tuple[Entry, ...]:
+        """Add entries: all of them or none.
+
+        Parameters
+        ----------
+        drafts : Draft
+            In order.
+        durable : bool
+            Whether they must survive a power failure once this returns. A check can be made
+            again, so that a large audit need not wait for the disk after each bag.
+        forget : str
+            A run whose notes on the bags of these drafts have done their service.
+
+        Raises
+        ------
+        SurroundingsError
+            Nothing was added.
+        """
+        if not drafts:
+            return ()
+        with self._mutex, _explained(self.path):
+            self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                made = self._insert(drafts)
+                if forget:
+                    for draft in drafts:
+                        self._connection.execute(
+                            "DELETE FROM under_way WHERE run = ? AND bag = ?", (forget, draft.bag)
+                        )
+                self._connection.execute("COMMIT")
+            except BaseException:
+                _roll_back(self._connection)
+                raise
+        return made
+
+    def _insert(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
+        last = self._last()
+        number, previous = (last.number, last.digest) if last else (0, GENESIS)
+        made: list[Entry] = []
+        for draft in drafts:
+            number += 1
+            facts = canonical(draft.facts).decode()
+            entry = Entry(
+                number=number,
+                moment=draft.moment,
+                kind=str(draft.kind),
+                store=draft.store,
+                bag=draft.bag,
+                facts=facts,
+                previous=previous,
+                digest="",
+            )
+            previous = hashlib.sha256(entry.canonical()).hexdigest()
+            self._connection.execute(
+                f"INSERT INTO entries ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608 - a constant
+                (
+                    number,
+                    entry.moment,
+                    entry.kind,
+                    entry.store,
+                    entry.bag,
+                    facts,
+                    entry.previous,
+                    previous,
+                ),
+            )
+            made.append(
+                Entry(
+                    number=number,
+                    moment=entry.moment,
+                    kind=entry.kind,
+                    store=entry.store,
+                    bag=entry.bag,
+                    facts=facts,
+                    previous=entry.previous,
+                    digest=previous,
+                )
+            )
+        return tuple(made)
+
+    def _last(self) -> Head | None:
+        row = self._connection.execute(
+            "SELECT number, digest FROM entries ORDER BY number DESC LIMIT 1"
+        ).fetchone()
+        return None if row is None else Head(number=row[0], digest=row[1])
+
+    def head(self) -> Head | None:
+        """Return the last entry's number and digest; None if there is no entry."""
+        with self._mutex, _explained(self.path):
+            return self._last()
+
+    def entries(
+        self,
+        *,
+        kind: EntryKind | None = None,
+        store: str | None = None,
+        bag: str | None = None,
+        after: int = 0,
+    ) -> Iterator[Entry]:
+        """Yield entries in the order of their numbers, in constant memory.
+
+        Parameters
+        ----------
+        kind, store, bag : optional
+            Only these.
+        after : int
+            Only those with a higher number.
+        """
+        conditions, values = ["number > ?"], [after]
+        wanted: list[object] = list(values)
+        for name, value in (("kind", kind), ("store", store), ("bag", bag)):
+            if value is not None:
+                conditions.append(f"{name} = ?")
+                wanted.append(str(value))
+        query = f"SELECT {_COLUMNS} FROM entries WHERE {' AND '.join(conditions)} ORDER BY number"  # noqa: S608 - names are ours, values are bound
+        with self._mutex, _explained(self.path):
+            cursor = self._connection.execute(query, wanted)
+        while True:
+            with self._mutex, _explained(self.path):
+                rows = cursor.fetchmany(256)
+            if not rows:
+                return
+            for row in rows:
+                yield Entry(
+                    number=_number(row[0]),
+                    **{
+                        name: value if isinstance(value, str) else repr(value)
+                        for name, value in zip(_COLUMNS.split(", ")[1:], row[1:], strict=True)
+                    },
+                )
+
+    def last_checks(self, store: str) -> tuple[LastCheck, ...]:
+        """Return the newest completed check of each bag of a store, by depth."""
+        with self._mutex, _explained(self.path):
+            rows = self._connection.execute(
+                "SELECT bag, json_extract(facts, '$.depth'), max(moment) FROM entries "
+                "WHERE kind = ? AND store = ? GROUP BY 1, 2",
+                (str(EntryKind.CHECK), store),
+            ).fetchall()
+        return tuple(
+            LastCheck(bag=str(bag), depth=str(depth), moment=str(moment))
+            for bag, depth, moment in rows
+        )
+
+    def last_intact(self, bag: str, store: str | None = None) -> Entry | None:
+        """Return the newest check that read all of a bag and found it intact."""
+        query = f"SELECT {_COLUMNS} FROM entries WHERE kind = ? AND bag = ?"  # noqa: S608 - a constant
+        values: list[object] = [str(EntryKind.CHECK), bag]
+        if store is not None:
+            query += " AND store = ?"
+            values.append(store)
+        query += " AND json_extract(facts, '$.verdict') = 'intact' ORDER BY number DESC LIMIT 1"
+        with self._mutex, _explained(self.path):
+            row = self._connection.execute(query, values).fetchone()
+        return None if row is None else Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))
+
+    def layout(self) -> frozenset[str]:
+        """Return the names of the tables, indexes and triggers that are there."""
+        with self._mutex, _explained(self.path):
+            rows = self._connection.execute("SELECT name FROM sqlite_master").fetchall()
+        return frozenset(str(name) for (name,) in rows)
+
+    def highest_number(self) -> int:
+        """Return the highest number that an entry ever had, as SQLite itself keeps it."""
+        with self._mutex, _explained(self.path):
+            row = self._connection.execute(
+                "SELECT seq FROM sqlite_sequence WHERE name = 'entries'"
+            ).fetchone()
+        return 0 if row is None else int(row[0])
+
+    def note(self, run: str, bag: str, notes: Sequence[tuple[str, int, int, str]]) -> None:
+        """Keep what is known of files of a bag under check: path, size, mtime_ns, digests."""
+        with self._mutex, _explained(self.path):
+            self._connection.execute("PRAGMA synchronous = NORMAL")
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                for path, size, mtime_ns, digests in notes:
+                    self._connection.execute(
+                        "INSERT OR REPLACE INTO under_way VALUES (?, ?, ?, ?, ?, ?)",
+                        (run, bag, path, size, mtime_ns, digests),
+                    )
+                self._connection.execute("COMMIT")
+            except BaseException:
+                _roll_back(self._connection)
+                raise
+
+    def notes(self, run: str, bag: str) -> Mapping[str, tuple[int, int, str]]:
+        """Return what :meth:`note` kept, by path."""
+        with self._mutex, _explained(self.path):
+            rows = self._connection.execute(
+                "SELECT path, size, mtime_ns, digests FROM under_way WHERE run = ? AND bag = ?",
+                (run, bag),
+            ).fetchall()
+        return {str(path): (size, mtime_ns, digests) for path, size, mtime_ns, digests in rows}
+
+    def forget_run(self, run: str) -> None:
+        """Drop all notes of a run."""
+        with self._mutex, _explained(self.path):
+            self._connection.execute("DELETE FROM under_way WHERE run = ?", (run,))
+
+
+def _number(value: object) -> int:
+    if isinstance(value, int):
+        return value
+    raise IntegrityError(f"an entry has the number {value!r}", remedy="Verify the ledger")
