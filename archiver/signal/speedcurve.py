@@ -57,8 +57,8 @@ _LEAST_TOLD_S = 3.0
 _SURE = 0.01
 """A value is told where the standard deviation of its mean over a quarter second is less."""
 
-_PLACE_SD_S = 0.006
-"""Standard deviation of a place in the performance at either end (found by simulation)."""
+_COMMON_DEVIATION = 0.0001
+"""What windows and places have in common that the fit does not know of (by simulation)."""
 
 _CHUNK_S = 20.0
 _OVERLAP_S = 4.0
@@ -232,11 +232,20 @@ def _part(seen: Observed, span: slice) -> Observed:
     )
 
 
-def _joined(seen: Observed, sureness: float, turns: Rotation | None) -> tuple[Reals, Reals]:
-    """Fit chunk by chunk; returns the ratio and the deviation of its short mean."""
+def _joined(seen: Observed, sureness: float, turns: Rotation | None) -> tuple[Reals, Reals, float]:
+    """Fit chunk by chunk.
+
+    Returns
+    -------
+    ratio, deviation : ndarray, shape (windows,)
+        The second is the standard deviation of the mean over the resolution.
+    mean_deviation : float
+        Standard deviation of the mean over all that is told, relative.
+    """
     count = seen.time_s.size
     length, overlap = round(_CHUNK_S / _STEP_S), round(_OVERLAP_S / _STEP_S)
     log_ratio, variance, weight = np.zeros(count), np.zeros(count), np.zeros(count)
+    weighed, weighed_by = 0.0, 0
     start = 0
     while True:
         # The last chunk takes what would be too short for one of its own.
@@ -247,6 +256,11 @@ def _joined(seen: Observed, sureness: float, turns: Rotation | None) -> tuple[Re
         width = max(1, round(RESOLUTION_S / _STEP_S))
         mean = ndimage.uniform_filter1d(fit.covariance, width, axis=0, mode="nearest")
         mean = ndimage.uniform_filter1d(mean, width, axis=1, mode="nearest")
+        sure = np.flatnonzero(np.diag(mean) < _SURE**2)
+        if sure.size:
+            inner = slice(int(sure[0]), int(sure[-1]) + 1)
+            weighed += (inner.stop - inner.start) ** 2 * float(np.mean(mean[inner, inner]))
+            weighed_by += inner.stop - inner.start
         ramp = np.minimum(
             np.arange(1, stop - start + 1) if start else np.inf,
             np.arange(stop - start, 0, -1) if stop < count else np.inf,
@@ -258,7 +272,8 @@ def _joined(seen: Observed, sureness: float, turns: Rotation | None) -> tuple[Re
         if stop == count:
             break
         start = stop - overlap
-    return np.exp(log_ratio / weight), np.sqrt(variance / weight)
+    mean_deviation = math.sqrt(weighed) / weighed_by if weighed_by else math.inf
+    return np.exp(log_ratio / weight), np.sqrt(variance / weight), mean_deviation
 
 
 def _locked(time_s: Reals, turns: Rotation | None) -> list[_Line]:
@@ -330,17 +345,17 @@ def speed_curve(
         seen = observe(
             performed, played, spectra, base, grid, coarse_ratio=found.ratio, first=first
         )
-        ratio, deviation = _joined(seen, sureness, turns)
+        ratio, deviation, mean_deviation = _joined(seen, sureness, turns)
         base = _based(seen, ratio)
     told = (deviation < _SURE) & (base.source_s > 0.0)
     told &= base.source_s < performance.duration_s
     if np.count_nonzero(told) * _STEP_S < _LEAST_TOLD_S:
         return _nothing("too little of the reproduction is like the performance", found)
     ends = np.flatnonzero(told)[[0, -1]]
-    length_s = float(base.time_s[ends[1]] - base.time_s[ends[0]])
-    mean = float(base.source_s[ends[1]] - base.source_s[ends[0]]) / length_s
+    mean = float(np.mean(ratio[ends[0] : ends[1] + 1]))
+    half_width = COVERAGE * mean * math.hypot(mean_deviation, _COMMON_DEVIATION)
     return SpeedCurve(
-        mean_ratio=estimate(mean, COVERAGE * math.sqrt(2.0) * _PLACE_SD_S / length_s, "1"),
+        mean_ratio=estimate(mean, half_width, "1"),
         time_s=base.time_s,
         ratio=ratio,
         uncertainty=COVERAGE * deviation * ratio,
