@@ -1,0 +1,47 @@
+"""What measured motion may have to say against what a sheet states."""
+
+from __future__ import annotations
+
+from archiver.findings import Rule, Severity
+
+__all__ = [
+    "CAPACITY_EXCEEDED",
+    "OCTAVE_DOUBTFUL",
+    "PITCH_DISAGREES",
+    "REPRODUCTION_DIFFERS",
+    "SPEED_DISAGREES",
+]
+
+SPEED_DISAGREES = Rule(
+    code="motion-speed-disagrees",
+    severity=Severity.WARNING,
+    reason="A record replayed at a stated speed that is not its own sounds at the wrong pitch.",
+    remedy=(
+        "Check the stated speed against the machine. If it is only what the machine was meant to "
+        "turn at, leave it: both speeds are kept, each marked stated or measured"
+    ),
+)
+OCTAVE_DOUBTFUL = Rule(
+    code="motion-octave-doubtful",
+    severity=Severity.NOTE,
+    reason="Two marks in one turn, or a mark heard in every second one, look like another speed.",
+    remedy="Count the turns in ten seconds of the take, or state the nominal speed of the set-up",
+)
+PITCH_DISAGREES = Rule(
+    code="motion-pitch-disagrees",
+    severity=Severity.WARNING,
+    reason="In a performance a pipe or fork sounds at its own pitch, whatever the machine does.",
+    remedy="Check which pipe or fork was used, and correct the stated pitch",
+)
+REPRODUCTION_DIFFERS = Rule(
+    code="motion-reproduction-unlike",
+    severity=Severity.WARNING,
+    reason="The take is said to reproduce a performance that it cannot be aligned with.",
+    remedy="Check which performance the take reproduces; faint or very short takes may fail too",
+)
+CAPACITY_EXCEEDED = Rule(
+    code="motion-capacity-exceeded",
+    severity=Severity.WARNING,
+    reason="The medium is too small for so long a record at the measured speed.",
+    remedy="Check the groove pitch and the recordable length of the machine, and the take's file",
+)
