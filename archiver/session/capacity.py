@@ -26,7 +26,7 @@ __all__ = ["capacity_s", "check_fit", "check_geometry", "check_lengths", "surfac
 
 _RPM = (20.0, 400.0)
 _TPI = (5.0, 1000.0)
-_CAPACITY_S = (10.0, 3600.0)
+_CAPACITY_S = (10.0, 2700.0)
 _MANDREL_M = (0.015, 0.2)
 _PLATTER_M = (0.05, 0.6)
 _SURFACE_M_S = (0.05, 3.0)
@@ -162,7 +162,7 @@ def _implausible(machine: Machine) -> list[tuple[str, str, str]]:
                 (
                     "recordable_length",
                     f"{length.text} at {pitch.text} and {speed.text} hold {_clock(seconds)}",
-                    "10 s to 60 min",
+                    "10 s to 45 min",
                 )
             )
     diameter = mandrel or platter

@@ -30,6 +30,9 @@ _REFERENCES = (
     ("takes", "medium", "media"),
     ("takes", "reproduces", "takes"),
     ("takes", "operators", "operators"),
+    ("conditions", "machine", "machines"),
+    ("conditions", "medium", "media"),
+    ("conditions", "by", "operators"),
     ("photographs", "machine", "machines"),
     ("photographs", "by", "operators"),
 )

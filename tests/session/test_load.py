@@ -501,6 +501,11 @@ def test_a_reference_mark_in_place_of_a_number_is_told_once(tmp_path: Path) -> N
 def test_a_performer_without_any_consent_is_warned_of(tmp_path: Path) -> None:
     folder = whole_session(tmp_path)
     edit(folder, SHEET, "    role: machine operator", "    role: announcer")
+    consent = next(
+        line for line in (folder / SHEET).read_text(encoding="utf-8").splitlines(keepends=True)
+        if line.startswith("    consent: {")
+    )  # fmt: skip
+    edit(folder, SHEET, consent, "")
     finding = only(folder)
     assert finding.code == "operator-consent"
     assert "no consent is written down for Anna Sandberg" in finding.message
