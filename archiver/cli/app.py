@@ -25,6 +25,15 @@ AsJson = Annotated[
     bool, typer.Option("--json", help="Print the same facts for machines, as one JSON document.")
 ]
 Session = Annotated[Path, typer.Argument(metavar="DIR", help="The session folder.")]
+Profile = Annotated[
+    str | None,
+    typer.Option(
+        "--for",
+        metavar="PROFILE",
+        help="Institution profile: a file, or the name of one in your configuration. Without "
+        "it, institution.yaml in the session folder counts.",
+    ),
+]
 
 
 def _version(wanted: bool) -> None:
@@ -61,7 +70,7 @@ def new(
 
 
 @app.command()
-def check(folder: Session, as_json: AsJson = False) -> int:
+def check(folder: Session, profile: Profile = None, as_json: AsJson = False) -> int:
     """Report findings on the sheet, the takes and the photographs."""
     from archiver.cli import views
     from archiver.cli.progress import shown
@@ -69,9 +78,17 @@ def check(folder: Session, as_json: AsJson = False) -> int:
     from archiver.pipeline.check import check_session
 
     with shown() as progress:
-        report = check_session(folder, progress=progress)
+        report = check_session(folder, profile=profile, progress=progress)
     views.show_check(report, as_json=as_json)
     return 1 if stops_deposit(report.findings) else 0
+
+
+def _listed(text: str | None) -> list[str] | None:
+    """Take words between commas apart; ``none`` is an empty list."""
+    if text is None:
+        return None
+    words = [word.strip().lower() for word in text.split(",") if word.strip()]
+    return [] if words == ["none"] else words
 
 
 @app.command()
@@ -92,6 +109,16 @@ def archive(
             "--digest", metavar="NAME", help="sha256 (default), sha512 or md5; may be repeated."
         ),
     ] = None,
+    access: Annotated[
+        str | None,
+        typer.Option(
+            "--access",
+            metavar="KINDS",
+            help="Access copies of each master: flac (the same samples), opus (small), or both "
+            "as flac,opus; none to overrule a profile.",
+        ),
+    ] = None,
+    profile: Profile = None,
     as_json: AsJson = False,
 ) -> int:
     """Make a verified bag of a session; runs the check first."""
@@ -101,7 +128,13 @@ def archive(
 
     with shown() as progress:
         outcome = archive_session(
-            folder, to, version=version, algorithms=digest or ["sha256"], progress=progress
+            folder,
+            to,
+            version=version,
+            algorithms=digest,
+            access=_listed(access),
+            profile=profile,
+            progress=progress,
         )
     views.show_archive(outcome, as_json=as_json)
     return 0 if outcome.bag is not None else 1
@@ -114,15 +147,20 @@ def verify(
         bool,
         typer.Option("--sound", help="Recompute the sample digests of intact masters too."),
     ] = False,
+    quick: Annotated[
+        bool,
+        typer.Option("--quick", help="Compare lists, sizes and tag files; read no payload."),
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
     """Recompute what bags hold and say what has changed."""
     from archiver.cli import views
+    from archiver.cli.custody_commands import depth_of
     from archiver.cli.progress import shown
     from archiver.pipeline.verify import verify_bags
 
     with shown() as progress:
-        verdicts = verify_bags(bags, sound=sound, progress=progress)
+        verdicts = verify_bags(bags, depth=depth_of(quick, sound), progress=progress)
     views.show_verify(verdicts, as_json=as_json)
     return max(verdict.exit_status for verdict in verdicts)
 

@@ -82,9 +82,9 @@ def show_findings(console: Console, findings: Iterable[Finding]) -> None:
         console.print()
 
 
-def count(number: int, word: str) -> str:
-    """Say a number of things."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+def count(number: int, word: str, words: str = "") -> str:
+    """Say a number of things; ``words`` is their name where an s does not make it."""
+    return f"{number} {word}" if number == 1 else f"{number} {words or f'{word}s'}"
 
 
 def tally(findings: Sequence[Finding]) -> str:

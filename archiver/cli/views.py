@@ -130,6 +130,7 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
                         "samples_md5": done.sound.md5,
                         "integrated_lufs": done.measured.integrated_lufs,
                         "true_peak_dbtp": done.measured.true_peak_dbtp,
+                        "copies": [copy.stored.path for copy in done.copies],
                     }
                     for done in outcome.takes
                 ],
@@ -143,6 +144,9 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
         talk.print(f"{tally(outcome.findings).capitalize()}. No bag was made.", style="bold")
         return
     masters = count(len(outcome.takes), "master")
+    copies = sum(len(done.copies) for done in outcome.takes)
+    if copies:
+        masters += f" and {count(copies, 'access copy', 'access copies')}"
     talk.print(
         f"{masters}, {size(outcome.payload_bytes)}; every byte was read back. "
         f"{tally(outcome.findings).capitalize()}; see metadata/findings.json in the bag."
@@ -178,6 +182,8 @@ def _show_verdict(console: Console, verdict: VerifiedBag) -> None:
     report = found.report
     if found.intact:
         head = Text(f"{name}: intact", style="bold green")
+    elif found.verdict == "complete":
+        head = Text(f"{name}: complete; the payload was not read", style="bold green")
     elif found.undecided:
         head = Text(f"{name}: cannot be established", style="bold yellow")
     else:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from archiver.describe import (
@@ -17,8 +18,11 @@ from archiver.describe import (
     rocrate,
 )
 from archiver.describe.facts import Archive, FileFacts, FileRole
+from archiver.describe.places import DocumentKind
 
 __all__ = ["DescriptionDocument", "documents_of", "facts_of_document"]
+
+_XML = "application/xml"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,9 +35,12 @@ class DescriptionDocument:
 
 
 def documents_of(
-    archive: Archive, *, algorithms: Sequence[str] = ("sha256",)
+    archive: Archive,
+    *,
+    algorithms: Sequence[str] = ("sha256",),
+    kinds: Collection[DocumentKind] = frozenset(DocumentKind),
 ) -> tuple[DescriptionDocument, ...]:
-    """Make every document.
+    """Make the documents.
 
     Parameters
     ----------
@@ -41,30 +48,35 @@ def documents_of(
         With all payload files and those tag files that the documents should name.
     algorithms : sequence of str
         Digests by which METS refers to the other documents.
+    kinds : collection of DocumentKind
+        Which to make; METS refers to those of them that are made.
 
     Returns
     -------
     tuple of DescriptionDocument
         METS last, since it states size and digest of the others.
     """
-    xml, as_json = "application/xml", "application/json"
     made = [
-        DescriptionDocument(path=path, media_type=media_type, content=content)
-        for path, media_type, content in (
-            (places.DUBLIN_CORE, xml, dublincore.document(archive)),
-            (places.EBUCORE, xml, ebucore.document(archive)),
-            (places.DATACITE, as_json, datacite.document(archive)),
-            (places.CRATE, "application/ld+json", rocrate.document(archive)),
-            *(
-                (places.lido_path(machine.id), xml, lido.document(archive, machine))
-                for machine in archive.session.machines
-            ),
-            (places.PREMIS, xml, premis.document(archive)),
-        )
+        DescriptionDocument(path=path, media_type=media_type, content=make(archive))
+        for path, media_type, make in _makers(archive)
+        if places.kind_of(path) in kinds
     ]
+    if DocumentKind.METS not in kinds:
+        return tuple(made)
     facts = [facts_of_document(document, algorithms) for document in made]
     overview = mets.document(archive, facts)
-    return (*made, DescriptionDocument(path=places.METS, media_type=xml, content=overview))
+    return (*made, DescriptionDocument(path=places.METS, media_type=_XML, content=overview))
+
+
+def _makers(archive: Archive) -> Iterator[tuple[str, str, Callable[[Archive], bytes]]]:
+    yield places.DUBLIN_CORE, _XML, dublincore.document
+    yield places.EBUCORE, _XML, ebucore.document
+    yield places.DATACITE, "application/json", datacite.document
+    yield places.CRATE, "application/ld+json", rocrate.document
+    for machine in archive.session.machines:
+        path = places.lido_path(machine.id)
+        yield path, _XML, functools.partial(lido.document, machine=machine)
+    yield places.PREMIS, _XML, premis.document
 
 
 def facts_of_document(

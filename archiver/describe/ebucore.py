@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from archiver.describe import places
 from archiver.describe.embedded import master_identifier, master_name
-from archiver.describe.facts import Archive, FileFacts, MasterFacts
+from archiver.describe.facts import Archive, FileFacts, FileRole, MasterFacts
 from archiver.describe.markers import span_frames
 from archiver.describe.people import PublicPerson, people_of
 from archiver.describe.vocabulary import AAT_SOUND_RECORDINGS, DIGESTS, EBUCORE_ROLES
@@ -53,6 +53,11 @@ _SOUND_RECORDING = {
     "typeLabel": AAT_SOUND_RECORDINGS.label,
     "typeLink": AAT_SOUND_RECORDINGS.uri,
     "typeThesaurus": "Art & Architecture Thesaurus",
+}
+# Opus always plays at 48 kHz (RFC 7845, 5.1).
+_CODINGS: Mapping[str, tuple[str, int | None]] = {
+    "audio/flac": ("Free Lossless Audio Codec", None),
+    "audio/ogg": ("Opus in Ogg", 48_000),
 }
 
 
@@ -225,6 +230,9 @@ def document(archive: Archive) -> bytes:
                 master=master,
             )
             _format(part, session, take, sound)
+            for copy in archive.by_take.get(take.id, ()):
+                if copy.role is FileRole.ACCESS:
+                    _copy(part, copy, master)
     _provider(root, session.organisation)
     return serialised(root)
 
@@ -399,16 +407,34 @@ def _format(core: Element, session: Session, take: Take, sound: _Sound) -> None:
             "factorDenominator": "1",
         },
     )
-    if sound.file is not None:
-        _EC.add(element, "fileSize", str(sound.file.size_bytes), {"unit": "byte"})
-    _EC.add(element, "fileName", sound.file_name)
-    _EC.add(element, "mimeType", attributes={"typeLabel": "audio/vnd.wave"})
-    if sound.file is not None:
-        _EC.add(element, "locator", places.reference(sound.file.path, base=places.EBUCORE))
-        for algorithm, digest in list(sound.file.digests.items())[-1:]:
+    _stored(element, sound.file, sound.file_name, "audio/vnd.wave")
+
+
+def _stored(element: Element, file: FileFacts | None, file_name: str, media_type: str) -> None:
+    """Write name and type of a file, and what is known once it is stored."""
+    if file is not None:
+        _EC.add(element, "fileSize", str(file.size_bytes), {"unit": "byte"})
+    _EC.add(element, "fileName", file_name)
+    _EC.add(element, "mimeType", attributes={"typeLabel": media_type})
+    if file is not None:
+        _EC.add(element, "locator", places.reference(file.path, base=places.EBUCORE))
+        for algorithm, digest in list(file.digests.items())[-1:]:
             hashed = _EC.add(element, "hash")
             _EC.add(hashed, "hashValue", digest)
             _EC.add(hashed, "hashFunction", attributes={"typeLabel": DIGESTS[algorithm].name})
+
+
+def _copy(part: Element, file: FileFacts, master: MasterFacts) -> None:
+    """Describe an access copy: its coding, and the length that it shares with its master."""
+    samples = master.samples
+    name, rate_hz = _CODINGS.get(file.media_type, (file.media_type, None))
+    element = _EC.add(part, "format", attributes={"formatName": name, "typeLabel": "access copy"})
+    audio = _EC.add(element, "audioFormat", attributes={"audioFormatName": name})
+    _EC.add(audio, "samplingRate", str(rate_hz or samples.sample_rate_hz))
+    _EC.add(audio, "channels", str(samples.channels))
+    duration = _EC.add(element, "duration", attributes={"typeLabel": "duration"})
+    _EC.add(duration, "normalPlayTime", xsd_duration(master.frames, samples.sample_rate_hz))
+    _stored(element, file, file.path.rpartition("/")[2], file.media_type)
 
 
 def _audio(element: Element, session: Session, take: Take, sound: _Sound) -> None:

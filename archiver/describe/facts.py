@@ -223,19 +223,26 @@ class Archive:
         for file in self.files:
             takes.setdefault(file.take, []).append(file)
         paths = {file.path: file for file in self.files}
-        for master in self.masters:
-            # A capture may hold several takes; its file belongs to each of them.
-            held = takes.setdefault(master.take, [])
-            if master.path in paths and paths[master.path] not in held:
-                held.append(paths[master.path])
-        object.__setattr__(self, "by_path", paths)
         places: dict[str, tuple[MasterFacts, ...]] = {}
         for master in self.masters:
             places[master.path] = (*places.get(master.path, ()), master)
         object.__setattr__(self, "master_at", places)
+        for file in self.files:
+            # A capture may hold several takes; its files belong to each of them.
+            for take in self.takes_of(file):
+                if take != file.take:
+                    takes.setdefault(take, []).append(file)
+        object.__setattr__(self, "by_path", paths)
         sources = {
             file.original_name or file.path.removeprefix("data/"): file for file in self.files
         }
         object.__setattr__(self, "by_source", sources)
         object.__setattr__(self, "by_take", {take: tuple(files) for take, files in takes.items()})
         object.__setattr__(self, "master_of", {master.take: master for master in self.masters})
+
+    def takes_of(self, file: FileFacts) -> tuple[str, ...]:
+        """Return the ids of the takes that a master, or a copy made from one, holds."""
+        held = self.master_at.get(file.derived_from or file.path, ())
+        if held:
+            return tuple(master.take for master in held)
+        return (file.take,) if file.take else ()

@@ -6,6 +6,7 @@ the payload, whose root is the root of the crate (common practice).
 
 from __future__ import annotations
 
+import enum
 import posixpath
 from collections.abc import Mapping
 
@@ -18,8 +19,11 @@ __all__ = [
     "DATACITE",
     "DUBLIN_CORE",
     "EBUCORE",
+    "LIDO",
     "METS",
     "PREMIS",
+    "DocumentKind",
+    "kind_of",
     "lido_path",
     "reference",
     "strongest",
@@ -32,11 +36,41 @@ DUBLIN_CORE = "metadata/dublin-core.xml"
 DATACITE = "metadata/datacite.json"
 CRATE_ROOT = "data/"
 CRATE = CRATE_ROOT + "ro-crate-metadata.json"
+LIDO = "metadata/lido"
+
+
+class DocumentKind(enum.StrEnum):
+    """A description, by its standard, as profiles and options name it."""
+
+    PREMIS = "premis"
+    METS = "mets"
+    EBUCORE = "ebucore"
+    LIDO = "lido"
+    DUBLIN_CORE = "dublin-core"
+    DATACITE = "datacite"
+    RO_CRATE = "ro-crate"
+
+
+_KINDS = {
+    PREMIS: DocumentKind.PREMIS,
+    METS: DocumentKind.METS,
+    EBUCORE: DocumentKind.EBUCORE,
+    DUBLIN_CORE: DocumentKind.DUBLIN_CORE,
+    DATACITE: DocumentKind.DATACITE,
+    CRATE: DocumentKind.RO_CRATE,
+}
+
+
+def kind_of(path: str) -> DocumentKind | None:
+    """Return the kind of description that lies, or would lie, at a path of the bag."""
+    if path == LIDO or path.startswith(f"{LIDO}/"):
+        return DocumentKind.LIDO
+    return _KINDS.get(path)
 
 
 def lido_path(machine: str) -> str:
     """Return the path of the LIDO record of a machine, by its id."""
-    return f"metadata/lido/{machine}.xml"
+    return f"{LIDO}/{machine}.xml"
 
 
 def reference(path: str, *, base: str) -> str:

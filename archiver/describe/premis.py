@@ -52,6 +52,7 @@ __all__ = ["document"]
 _FORMATS: Mapping[str, str] = {
     "audio/vnd.wave": "Broadcast Wave Format",
     "audio/flac": "Free Lossless Audio Codec",
+    "audio/ogg": "Opus in Ogg",
     "image/png": "Portable Network Graphics",
     "image/jpeg": "JPEG File Interchange Format",
     "image/tiff": "Tagged Image File Format",
@@ -325,8 +326,7 @@ def _file(
     storage = PREMIS.add(PREMIS.add(element, "storage"), "contentLocation")
     PREMIS.add(storage, "contentLocationType", _IN_BAG)
     PREMIS.add(storage, "contentLocationValue", file.path)
-    names = [master.take for master in archive.master_at.get(file.path, ())]
-    for take in [session.take(name) for name in names or [file.take or ""]]:
+    for take in [session.take(name) for name in archive.takes_of(file) or ("",)]:
         whole = session.identifier if take is None else master_identifier(session, take)
         _related(element, "structural", "is part of", _Links(_LOCAL, whole))
     if file.derived_from:

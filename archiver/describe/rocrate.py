@@ -178,7 +178,7 @@ class _Crate:
         take = self._session.take(file.take) if file.take else None
         master = self._archive.master_of.get(file.take) if file.take else None
         duration = None
-        if master is not None and master.path == file.path:
+        if master is not None and master.path in {file.path, file.derived_from}:
             duration = xsd_duration(master.frames, master.samples.sample_rate_hz)
         title = file.path.rpartition("/")[2]
         if take is not None:

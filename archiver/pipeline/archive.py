@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -12,17 +13,25 @@ from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, in_order, stops_deposit
 from archiver.package import BagBuilder, StoredFile, bytes_needed, versioned_name
 from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, require_folder, unusable
+from archiver.pipeline.copies import LARGEST_COVER_BYTES, AccessPlan
 from archiver.pipeline.descriptions import Contents, describe
 from archiver.pipeline.masters import ArchivedTake, write_master
 from archiver.pipeline.plan import Plan, plan_for
+from archiver.pipeline.profiles import find_profile
+from archiver.pipeline.room_tone import against_room_tone
 from archiver.pipeline.run import moment
 from archiver.progress import Progress, Silent
 from archiver.session.folder import look_into
+from archiver.session.institution import INSTITUTION_FILE, Institution
 from archiver.session.records import Session
 from archiver.signal.judgement import judge_session
 from archiver.signal.take import TakeMeasurements
+from archiver.wave.access import AccessKind
 
 __all__ = ["Archived", "archive_session"]
+
+# Far above what libsndfile makes of a second of sound in Opus at the quality that is set.
+_OPUS_BYTES_A_SECOND = 24_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +50,9 @@ def archive_session(
     destination: Path,
     *,
     version: int = 1,
-    algorithms: Sequence[str] = ("sha256",),
+    algorithms: Sequence[str] | None = None,
+    access: Sequence[str] | None = None,
+    profile: str | None = None,
     progress: Progress | None = None,
 ) -> Archived:
     """Archive a session folder as a bag.
@@ -54,8 +65,12 @@ def archive_session(
         Will hold the bag; made if it is missing.
     version : int
         Version of the bag; above 1 it names what it replaces.
-    algorithms : sequence of str
-        Digest algorithms of the manifests.
+    algorithms : sequence of str, optional
+        Digest algorithms of the manifests; else those of the profile, else SHA-256.
+    access : sequence of str, optional
+        Access copies to make, ``flac`` or ``opus``; else those of the profile, else none.
+    profile : str, optional
+        Institution profile, by file or name; else the one in the folder, if any.
     progress : Progress, optional
         Told what is being done.
 
@@ -67,7 +82,8 @@ def archive_session(
     Raises
     ------
     MisuseError
-        The destination lies in the session folder, holds this bag already, or the like.
+        The destination lies in the session folder, holds this bag already, there is no
+        such profile or kind of copy, or the like.
     SurroundingsError
         The disk is full, fails, or may not be written.
     """
@@ -75,23 +91,33 @@ def archive_session(
     now = moment()
     require_folder(folder)
     _refuse_inside(folder, destination)
+    asked = find_profile(folder, profile)
+    wanted = _wanted(asked.institution, algorithms, access)
+    copies = AccessPlan(kinds=tuple(map(AccessKind, wanted.access)), folder=folder)
     report = look_over(folder, progress, to_the_end=False)
     session = report.session
-    if session is None or stops_deposit(report.findings):
-        return Archived(bag=None, report=report, findings=report.findings)
-    plan = _plan(report, session)
+    findings = in_order((*report.findings, *asked.findings))
+    if session is None or stops_deposit(findings):
+        return Archived(bag=None, report=report, findings=findings)
+    plan = _plan(report, session, wanted.file_name)
     sizes = [_master_bytes(facts) for facts in report.captures]
+    sizes += [_copy_bytes(facts, kind) for facts in report.captures for kind in copies.kinds]
     sizes += [files.status(folder.joinpath(*kept.source.split("/"))).size for kept in plan.kept]
     name = versioned_name(session.identifier, version)
-    found = [*report.findings, *plan.findings]
+    found = [*findings, *plan.findings]
     with BagBuilder(
-        destination, name, algorithms, needed_bytes=bytes_needed(sizes), on_bytes=progress.advance
+        destination,
+        name,
+        wanted.digests,
+        needed_bytes=bytes_needed(sizes),
+        on_bytes=progress.advance,
     ) as bag:
-        takes = _masters(bag, report, session, plan, now, progress, found)
+        takes = _masters(bag, report, session, plan, copies, now, progress, found)
         findings = in_order(dict.fromkeys(found))
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
         payload = [done.stored for done in takes]
+        payload += [copy.stored for done in takes for copy in done.copies]
         payload += _copied(bag, folder, plan, progress)
         progress.step("describing and sealing", 0)
         contents = Contents(
@@ -102,6 +128,7 @@ def archive_session(
             version=version,
             made=now,
             algorithms=bag.algorithms,
+            institution=wanted,
         )
         findings = describe(bag, contents, findings)
         if stops_deposit(findings):
@@ -121,6 +148,7 @@ def _masters(
     report: CheckReport,
     session: Session,
     plan: Plan,
+    copies: AccessPlan,
     made: datetime,
     progress: Progress,
     found: list[Finding],
@@ -131,7 +159,14 @@ def _masters(
         source = report.folder.joinpath(*held.file.split("/"))
         try:
             archived = write_master(
-                bag, session, held, source=source, path=path, made=made, progress=progress
+                bag,
+                session,
+                held,
+                source=source,
+                path=path,
+                made=made,
+                progress=progress,
+                access=copies,
             )
         except InputError as error:
             found.append(unusable(session, held.lead, error))
@@ -145,7 +180,7 @@ def _masters(
         chains.setdefault(chain.id if chain else "", []).append(pair)
     for takes in chains.values():
         found += judge_session(takes)
-    return tuple(done)
+    return against_room_tone(session, done)
 
 
 def _copied(
@@ -184,7 +219,33 @@ def _master_bytes(facts: CaptureFacts) -> int:
     return header + facts.frames * facts.sample_format.frame_bytes
 
 
-def _plan(report: CheckReport, session: Session) -> Plan:
+def _copy_bytes(facts: CaptureFacts, kind: AccessKind) -> int:
+    """Estimate the size of an access copy from above."""
+    samples = facts.sample_format
+    if kind is AccessKind.FLAC or facts.frames is None:
+        return _master_bytes(facts)
+    seconds = facts.frames // samples.sample_rate_hz + 1
+    return LARGEST_COVER_BYTES + seconds * samples.channels * _OPUS_BYTES_A_SECOND
+
+
+def _wanted(
+    institution: Institution, algorithms: Sequence[str] | None, access: Sequence[str] | None
+) -> Institution:
+    """Let what is asked for in so many words go before the profile."""
+    copies = tuple(dict.fromkeys(access)) if access is not None else institution.access
+    for kind in copies:
+        if kind not in set(AccessKind):
+            raise MisuseError(
+                f"there is no access copy of the kind {kind!r}", accepted=", ".join(AccessKind)
+            )
+    return dataclasses.replace(
+        institution,
+        digests=tuple(algorithms or institution.digests or ("sha256",)),
+        access=copies,
+    )
+
+
+def _plan(report: CheckReport, session: Session, file_name: str) -> Plan:
     seen = look_into(report.folder).paths
 
     def all_of(name: str, named: Sequence[str]) -> tuple[str, ...]:
@@ -196,7 +257,13 @@ def _plan(report: CheckReport, session: Session) -> Plan:
     return plan_for(
         session,
         kept_takes=frozenset(f.takes[0] for f in report.captures if f.keeps_original),
-        sheet_files=(report.loaded.sheet_file, *report.loaded.machine_files),
+        sheet_files=(
+            report.loaded.sheet_file,
+            *report.loaded.machine_files,
+            *report.loaded.type_files,
+            *(path for path in seen if path == INSTITUTION_FILE),
+        ),
         photographs=all_of("photographs", pictures),
         documents=all_of("documents", [d.file for d in session.documents]),
+        file_name=file_name,
     )

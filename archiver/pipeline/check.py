@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from archiver.describe.agreement import disagreements
 from archiver.describe.statements import check_statements
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order
+from archiver.pipeline.profiles import find_profile
 from archiver.progress import Progress, Silent
 from archiver.session.capture_files import (
     CaptureFile,
@@ -78,15 +80,28 @@ class CheckReport:
         return self.loaded.session
 
 
-def check_session(folder: Path, *, progress: Progress | None = None) -> CheckReport:
+def check_session(
+    folder: Path, *, profile: str | None = None, progress: Progress | None = None
+) -> CheckReport:
     """Check a session folder: the sheet, the takes to their last sample, the photographs.
+
+    Parameters
+    ----------
+    folder : Path
+    profile : str, optional
+        Institution profile, by file or name; else the one in the folder, if any.
+    progress : Progress, optional
+        Told what is being done.
 
     Raises
     ------
     MisuseError
-        There is no such folder.
+        There is no such folder, or no such profile.
     """
-    return look_over(folder, progress or Silent(), to_the_end=True)
+    require_folder(folder)
+    found = find_profile(folder, profile).findings
+    report = look_over(folder, progress or Silent(), to_the_end=True)
+    return dataclasses.replace(report, findings=in_order(dict.fromkeys((*report.findings, *found))))
 
 
 def look_over(folder: Path, progress: Progress, *, to_the_end: bool) -> CheckReport:

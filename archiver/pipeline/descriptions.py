@@ -3,38 +3,28 @@
 from __future__ import annotations
 
 import platform
-import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath
+from typing import Any
 
-from archiver import __version__
 from archiver.custody.sound import encode_sound_digests, sound_digests_path
 from archiver.describe import places
 from archiver.describe.baginfo import bag_info
 from archiver.describe.documents import documents_of
-from archiver.describe.facts import (
-    Archive,
-    EventKind,
-    FileFacts,
-    FileRole,
-    Levels,
-    Library,
-    MasterFacts,
-    Outcome,
-    RunEvent,
-    RunFacts,
-)
-from archiver.describe.mediatypes import media_type_of
-from archiver.describe.run import Master, as_bytes, findings_document, run_document
+from archiver.describe.places import DocumentKind
+from archiver.describe.recorded import KeptFile, archive_of, measured_facts
+from archiver.describe.run import as_bytes, findings_document
+from archiver.describe.runrecord import MasterRecord, PayloadRecord, RunRecord, encode_run
 from archiver.describe.selfcheck import check_documents
 from archiver.findings import Finding, in_order
 from archiver.package import BagBuilder, StoredFile, safe_names, versioned_name
 from archiver.package import readme as bag_readme
 from archiver.pipeline.masters import ArchivedTake
 from archiver.pipeline.plan import Plan
-from archiver.pipeline.run import NAME, PROGRAM, library_versions
+from archiver.pipeline.run import PROGRAM, library_versions
+from archiver.session.institution import Institution
 from archiver.session.record_json import session_as_json
 from archiver.session.records import Session
 from archiver.signal.report import measurements_as_json
@@ -44,6 +34,7 @@ __all__ = ["Contents", "describe"]
 _PAYLOAD = (
     ("data/masters", "one broadcast-wave file a take; the samples are those of the capture"),
     ("data/originals", "video captures as they came"),
+    ("data/access", "copies for listening, made from the masters; not for preservation"),
     ("data/photographs", "pictures of the machines and of the session"),
     ("data/documents", "the session sheet and the machine files as submitted, and other papers"),
     (places.CRATE, "the research object description (RO-Crate 1.2)"),
@@ -58,16 +49,18 @@ _METADATA = (
     (places.PREMIS, "objects, events, agents and rights (PREMIS 3.0)"),
     (places.METS, "the structure of the whole (METS 1.12)"),
     (places.EBUCORE, "the recordings (EBUCore 1.10)"),
-    ("metadata/lido", "each machine (LIDO 1.1)"),
+    (places.LIDO, "each machine (LIDO 1.1)"),
     (places.DUBLIN_CORE, "the session in short (Dublin Core)"),
     (places.DATACITE, "the session for a DOI (DataCite 4)"),
 )
-_ROLES = {
-    "masters": FileRole.MASTER,
-    "originals": FileRole.ORIGINAL,
-    "photographs": FileRole.PHOTOGRAPH,
-    "documents": FileRole.DOCUMENT,
-}
+_STEPS = (
+    "the sheet, the machine files and the captures were checked",
+    "each capture was read once: its samples were copied, digested and measured",
+    "metadata was written into each master; its samples were not changed",
+    "each master was read back and digested, and the digests of its samples compared",
+    "photographs, documents and video captures were copied and read back",
+)
+_COPIED = ("access copies were made from the same samples, at the same level",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,19 +74,19 @@ class Contents:
     version: int
     made: datetime
     algorithms: tuple[str, ...]
+    institution: Institution
+
+    @property
+    def kinds(self) -> frozenset[DocumentKind]:
+        """The descriptions to write: those that the institution asks for, or all."""
+        asked = self.institution.documents
+        return frozenset(map(DocumentKind, asked)) if asked else frozenset(DocumentKind)
 
     @property
     def replaces(self) -> str:
         """Name of the bag that this one replaces; empty for the first version."""
         before = self.version - 1
         return versioned_name(self.session.identifier, before) if before else ""
-
-    @property
-    def identifier(self) -> str:
-        """URN of the bag: the same for the same session and version, wherever it is made."""
-        organisation = self.session.organisation
-        name = f"{organisation.country}/{organisation.code}/{self.session.identifier}"
-        return uuid.uuid5(uuid.NAMESPACE_URL, f"{name}/v{self.version}").urn
 
     @property
     def when(self) -> str:
@@ -121,26 +114,38 @@ def describe(
     tuple of Finding
         Those given, and those on the documents.
     """
-    archive = _archive(contents)
-    documents = documents_of(archive, algorithms=contents.algorithms)
+    run = _run_record(contents)
+    measured = {done.stored.path: measurements_as_json(done.measured) for done in contents.takes}
+    archive = archive_of(
+        contents.session,
+        run,
+        {
+            file.path: KeptFile(size_bytes=file.size, digests=dict(file.digests))
+            for file in contents.payload
+        },
+        {path: measured_facts(document, path) for path, document in measured.items()},
+    )
+    documents = documents_of(archive, algorithms=contents.algorithms, kinds=contents.kinds)
     findings = in_order(dict.fromkeys((*findings, *check_documents(documents, archive))))
     for document in documents:
         write = bag.write_payload if document.path.startswith("data/") else bag.write_tag
         write(document.path, document.content)
-    for path, content in _records(contents, findings):
+    for path, content in _records(contents, measured, findings):
         bag.write_tag(path, content)
+    bag.write_tag("metadata/archiving.json", encode_run(run))
     bag.write_tag("READ-ME.txt", _readme(bag.name, contents))
     return findings
 
 
-def _records(contents: Contents, findings: Sequence[Finding]) -> Iterator[tuple[str, bytes]]:
+def _records(
+    contents: Contents, measured: Mapping[str, Mapping[str, Any]], findings: Sequence[Finding]
+) -> Iterator[tuple[str, bytes]]:
     yield "metadata/session.json", as_bytes(session_as_json(contents.session))
     for done, name in _named(contents):
         yield f"metadata/captures/{name}.json", done.capture_record
-        yield f"metadata/measurements/{name}.json", as_bytes(measurements_as_json(done.measured))
+        yield f"metadata/measurements/{name}.json", as_bytes(measured[done.stored.path])
         yield sound_digests_path(name), encode_sound_digests(done.sound)
     yield "metadata/findings.json", findings_document(findings)
-    yield "metadata/archiving.json", _run_document(contents)
 
 
 def _named(contents: Contents) -> list[tuple[ArchivedTake, str]]:
@@ -148,35 +153,69 @@ def _named(contents: Contents) -> list[tuple[ArchivedTake, str]]:
     return list(zip(contents.takes, names, strict=True))
 
 
-def _run_document(contents: Contents) -> bytes:
-    return run_document(
+def _run_record(contents: Contents) -> RunRecord:
+    return RunRecord(
         session=contents.session.identifier,
         version=contents.version,
         replaces=contents.replaces,
-        made=contents.made,
+        made=contents.when,
         program=PROGRAM,
         python=f"{platform.python_implementation()} {platform.python_version()}",
         libraries=library_versions(),
         algorithms=contents.algorithms,
-        masters=[
-            Master(
+        documents=tuple(kind for kind in DocumentKind if kind in contents.kinds),
+        institution=contents.institution.name,
+        serialisation=contents.institution.serialisation,
+        masters=tuple(
+            MasterRecord(
                 takes=tuple(take.id for take in done.held.takes),
                 capture=done.held.file,
                 file=done.stored.path,
+                measurements=f"metadata/measurements/{name}.json",
                 form=str(done.layout.form),
                 data_offset_bytes=done.layout.data_offset_bytes,
                 data_bytes=done.layout.data_bytes,
                 frames=done.layout.frames,
-                md5=done.sound.md5,
+                samples_md5=done.sound.md5,
                 moved_behind=done.layout.moved_behind,
             )
-            for done in contents.takes
-        ],
+            for done, name in _named(contents)
+        ),
+        payload=tuple(_payload(contents)),
+        steps=_STEPS + (_COPIED if any(done.copies for done in contents.takes) else ()),
     )
+
+
+def _payload(contents: Contents) -> Iterator[PayloadRecord]:
+    takes = {path: held.lead for held, path in contents.plan.masters}
+    sources = {kept.path: kept.source for kept in contents.plan.kept}
+    of_video = {take.file: take.id for take in contents.session.takes}
+    masters = {
+        copy.stored.path: done.stored.path for done in contents.takes for copy in done.copies
+    }
+    for file in contents.payload:
+        lead = takes.get(masters.get(file.path, file.path))
+        source = sources.get(file.path)
+        if file.path in takes:
+            source = takes[file.path].file
+        yield PayloadRecord(
+            file=file.path,
+            take=lead.id if lead is not None else of_video.get(source or ""),
+            source=source,
+            derived_from=masters.get(file.path),
+        )
+
+
+def _is_absent(path: str, contents: Contents) -> bool:
+    kind = places.kind_of(path)
+    if kind is DocumentKind.LIDO and not contents.session.machines:
+        return True
+    return kind is not None and kind not in contents.kinds
 
 
 def _readme(name: str, contents: Contents) -> bytes:
     present = {file.path.split("/")[1] for file in contents.payload}
+    absent = {path for path, _ in (*_PAYLOAD, *_METADATA) if _is_absent(path, contents)}
     present.add(PurePosixPath(places.CRATE).name)
     return bag_readme.readme_text(
         bag_readme.ReadmeFacts(
@@ -187,12 +226,12 @@ def _readme(name: str, contents: Contents) -> bytes:
             software=PROGRAM,
             algorithms=contents.algorithms,
             contents=[
-                *((path, what) for path, what in _PAYLOAD if path.split("/")[1] in present),
                 *(
                     (path, what)
-                    for path, what in _METADATA
-                    if contents.session.machines or not path.endswith("/lido")
+                    for path, what in _PAYLOAD
+                    if path.split("/")[1] in present and path not in absent
                 ),
+                *((path, what) for path, what in _METADATA if path not in absent),
             ],
             masters=[
                 bag_readme.MasterFacts(
@@ -206,100 +245,3 @@ def _readme(name: str, contents: Contents) -> bytes:
             ],
         )
     ).encode()
-
-
-def _archive(contents: Contents) -> Archive:
-    takes = {path: held.lead for held, path in contents.plan.masters}
-    sources = {kept.path: kept.source for kept in contents.plan.kept}
-    of_video = {take.file: take.id for take in contents.session.takes}
-    files = tuple(
-        FileFacts(
-            path=file.path,
-            size_bytes=file.size,
-            digests=dict(file.digests),
-            media_type=media_type_of(file.path),
-            role=_ROLES[file.path.split("/")[1]],
-            take=takes[file.path].id
-            if file.path in takes
-            else of_video.get(sources.get(file.path, "")),
-            original_name=takes[file.path].file if file.path in takes else sources.get(file.path),
-        )
-        for file in contents.payload
-    )
-    return Archive(
-        session=contents.session,
-        files=files,
-        masters=tuple(
-            MasterFacts(
-                take=take.id,
-                path=done.stored.path,
-                samples=done.measured.format,
-                frames=done.layout.frames,
-                samples_md5=done.sound.md5,
-                levels=Levels.of(done.measured),
-            )
-            for done in contents.takes
-            for take in done.held.takes
-        ),
-        run=RunFacts(
-            program=NAME,
-            version=__version__,
-            archived=contents.when,
-            bag_identifier=contents.identifier,
-            libraries=tuple(
-                Library(name=name, version=version) for name, version in library_versions().items()
-            ),
-            events=tuple(_events(contents)),
-        ),
-    )
-
-
-def _events(contents: Contents) -> Iterator[RunEvent]:
-    for done in contents.takes:
-        take, path = done.take, (done.stored.path,)
-        for each in done.held.takes:
-            yield RunEvent(
-                kind=EventKind.CAPTURE,
-                when=(each.start or contents.session.start).moment.isoformat(),
-                outcome=Outcome.SUCCESS,
-                detail=f"{each.kind} captured as {each.file}",
-                take=each.id,
-                paths=path,
-            )
-        for kind, detail, note in (
-            (EventKind.CREATION, "the samples of the capture were copied", "samples unchanged"),
-            (EventKind.EMBEDDING, "bext, INFO, iXML, axml and MD5 were written", ""),
-            (
-                EventKind.DIGESTS,
-                f"{', '.join(contents.algorithms)} of the file; MD5 and SHA-256 of its samples",
-                f"MD5 of the samples {done.sound.md5}",
-            ),
-            (
-                EventKind.FIXITY_CHECK,
-                "the master was read back from the disk",
-                "samples as captured",
-            ),
-        ):
-            yield RunEvent(
-                kind=kind,
-                when=contents.when,
-                outcome=Outcome.SUCCESS,
-                detail=detail,
-                outcome_note=note,
-                take=take.id,
-                paths=path,
-            )
-    yield RunEvent(
-        kind=EventKind.VALIDATION,
-        when=contents.when,
-        outcome=Outcome.SUCCESS,
-        detail="the sheet, the machine files and the captures were checked",
-        outcome_note="what was found is listed in metadata/findings.json",
-    )
-    yield RunEvent(
-        kind=EventKind.PACKAGING,
-        when=contents.when,
-        outcome=Outcome.SUCCESS,
-        detail="the bag was written, read back and closed",
-        paths=tuple(file.path for file in contents.payload),
-    )

@@ -15,6 +15,7 @@ from archiver.errors import IntegrityError
 from archiver.findings import Finding
 from archiver.package import BagBuilder, StoredFile, unchanged
 from archiver.pipeline.check import frames_of
+from archiver.pipeline.copies import AccessPlan, Copy, CopyMaker
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress
 from archiver.session.capture_files import CaptureFile
@@ -46,6 +47,7 @@ class ArchivedTake:
     measured: TakeMeasurements
     capture_record: bytes
     findings: tuple[Finding, ...]
+    copies: tuple[Copy, ...] = ()
 
     @property
     def take(self) -> Take:
@@ -62,8 +64,9 @@ def write_master(
     path: str,
     made: datetime,
     progress: Progress,
+    access: AccessPlan | None = None,
 ) -> ArchivedTake:
-    """Write the master of a take into the bag.
+    """Write the master of a take into the bag, and its access copies.
 
     Parameters
     ----------
@@ -79,6 +82,8 @@ def write_master(
         Time of the run.
     progress : Progress
         Told of the bytes done.
+    access : AccessPlan, optional
+        Which copies to make in the same pass.
 
     Raises
     ------
@@ -99,11 +104,13 @@ def write_master(
         weights = channel_weights(meanings) if len(meanings) == samples.channels else None
         meter = TakeMeter(samples, weights)
         digester = BlockDigester(samples)
+        plan = access or AccessPlan(kinds=(), folder=source.parent)
+        copier = CopyMaker(bag, plan, session, held, master=path, samples=samples)
         with bag.create(path) as file:
             writer = MasterWriter(file, draft, capture.data_bytes)
             run_pass(
                 capture.blocks(),
-                (digester.feed, writer.write, *meter.consumers()),
+                (digester.feed, writer.write, *meter.consumers(), *copier.consumers),
                 progress.advance,
             )
             measured = meter.result()
@@ -117,6 +124,7 @@ def write_master(
         found += (*capture.findings, *carried.findings, *(() if wrong is None else (wrong,)))
     found += judge_capture(measured, take.file, meanings=meanings)
     stored, sound = _read_back(bag, path, layout, digester)
+    copies = copier.finish(measured, digester)
     return ArchivedTake(
         held=held,
         stored=stored,
@@ -124,7 +132,8 @@ def write_master(
         sound=sound,
         measured=measured,
         capture_record=record,
-        findings=found,
+        findings=(*found, *copier.findings),
+        copies=copies,
     )
 
 

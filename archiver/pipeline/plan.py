@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
-from archiver.describe.embedded import master_name
+from archiver.describe.wording import xsd_date
 from archiver.findings import Finding
 from archiver.package import name_finding, safe_name, safe_names
 from archiver.session.capture_files import CaptureFile, capture_files
+from archiver.session.institution import Institution
 from archiver.session.records import Session
 
 __all__ = ["Kept", "Plan", "plan_for"]
@@ -75,6 +77,18 @@ def _renamed(
     return tuple(kept)
 
 
+def _named(pattern: str, session: Session, held: CaptureFile) -> str:
+    """Fill in a pattern; what is put in cannot bring in another placeholder."""
+    values = {
+        "session": session.identifier,
+        "take": held.name,
+        "code": session.organisation.code,
+        "date": xsd_date(session.start),
+        "number": f"{session.position(held.lead) + 1:03d}",
+    }
+    return re.sub(r"\{(\w+)\}", lambda found: values[found[1]], pattern)
+
+
 def plan_for(
     session: Session,
     *,
@@ -82,6 +96,7 @@ def plan_for(
     sheet_files: Iterable[str],
     photographs: Iterable[str],
     documents: Iterable[str],
+    file_name: str = Institution().file_name,
 ) -> Plan:
     """Lay out the payload of a session's bag.
 
@@ -95,10 +110,12 @@ def plan_for(
         The sheet and the machine files, relative to the session folder.
     photographs, documents : iterable of str
         All files of these folders and all that the sheet names, relative to the folder.
+    file_name : str
+        Pattern for the names of masters, see ``schemas/institution.schema.json``.
     """
     findings: list[Finding] = []
     captures = capture_files(session)
-    names = safe_names([f"{master_name(session, held)}.wav" for held in captures])
+    names = safe_names([f"{_named(file_name, session, held)}.wav" for held in captures])
     return Plan(
         masters=tuple(
             (held, f"data/masters/{name}") for held, name in zip(captures, names, strict=True)

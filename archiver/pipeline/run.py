@@ -13,7 +13,7 @@ __all__ = ["LIBRARIES", "NAME", "PROGRAM", "library_versions", "moment"]
 
 NAME = "archiver"
 PROGRAM = f"{NAME} {__version__}"
-LIBRARIES = ("av", "lxml", "numpy", "ruamel.yaml", "scipy", "soundfile", "soxr")
+LIBRARIES = ("av", "lxml", "mutagen", "numpy", "ruamel.yaml", "scipy", "soundfile", "soxr")
 """Libraries that touch sound or text here; the run record names their versions."""
 
 

@@ -146,3 +146,22 @@ def test_control_characters_in_names_do_not_reach_the_terminal(run: Runner, tmp_
         tmp_path / "s", edit=lambda t: t.replace("file: takes/t1.wav", 'file: "takes/\\e[31m.wav"')
     )
     assert "\x1b" not in run("check", folder).out
+
+
+def test_access_copies_are_asked_for_between_commas(run: Runner, tmp_path: Path) -> None:
+    folder = make_session(tmp_path / "s")
+    ran = run("archive", folder, "--to", tmp_path / "archive", "--access", "flac, opus", "--json")
+    (master,) = json.loads(ran.out)["masters"]
+    assert master["copies"] == ["data/access/trial-1_t1.flac", "data/access/trial-1_t1.opus"]
+    assert run("archive", folder, "--to", tmp_path / "b", "--access", "mp3").status == 2
+
+
+def test_a_profile_is_named_with_for(run: Runner, tmp_path: Path) -> None:
+    folder = make_session(tmp_path / "s")
+    asked = tmp_path / "asked.yaml"
+    asked.write_text("schema: institution 1\nname: Egeskov\ndigests: [md5]\n", encoding="utf-8")
+    assert run("archive", folder, "--to", tmp_path / "a", "--for", asked).status == 0
+    assert (tmp_path / "a/trial-1/manifest-md5.txt").is_file()
+    ran = run("check", folder, "--for", "no-such")
+    assert ran.status == 2
+    assert "no institution profile 'no-such'" in ran.err

@@ -6,7 +6,7 @@ from lxml import etree
 
 from archiver.describe import places, rules
 from archiver.describe.ebucore import EBUCORE
-from archiver.describe.facts import MasterFacts
+from archiver.describe.facts import FileFacts, FileRole, MasterFacts
 from archiver.describe.selfcheck.forms import digest_complaint, is_plain_date, named_file
 from archiver.describe.selfcheck.reading import Desk, children, local_name, text_of
 from archiver.describe.vocabulary import DIGESTS, EBUCORE_ROLES
@@ -34,6 +34,11 @@ def check_ebucore(root: etree._Element, desk: Desk) -> None:
         if core is None or next(children(core, name), None) is None:
             desk.report(rules.REQUIRED, f"no {name} is given", field=name)
     masters = {master.path.rpartition("/")[2]: master for master in desk.archive.masters}
+    copies = {
+        file.path.rpartition("/")[2]: file
+        for file in desk.archive.files
+        if file.role is FileRole.ACCESS
+    }
     described: set[str] = set()
     for element in root.iter():
         name = local_name(element)
@@ -58,13 +63,17 @@ def check_ebucore(root: etree._Element, desk: Desk) -> None:
         elif name == "format":
             file_name = text_of(element, "fileName") or ""
             master = masters.get(file_name)
-            if master is None:
-                desk.report(rules.FILE_UNKNOWN, f"{file_name!r} is no master", at=element)
-            else:
-                described.add(file_name)
+            described.add(file_name)
+            if master is not None:
                 _technical(element, master, desk)
-    for file_name in masters.keys() - described:
-        desk.report(rules.REQUIRED, f"the master {file_name} is not described", field="format")
+            elif file_name in copies:
+                _copy(element, copies[file_name], desk)
+            else:
+                desk.report(
+                    rules.FILE_UNKNOWN, f"{file_name!r} is no master or copy of one", at=element
+                )
+    for file_name in (masters.keys() | copies.keys()) - described:
+        desk.report(rules.REQUIRED, f"the file {file_name} is not described", field="format")
 
 
 def _technical(element: etree._Element, master: MasterFacts, desk: Desk) -> None:
@@ -92,16 +101,35 @@ def _technical(element: etree._Element, master: MasterFacts, desk: Desk) -> None
             rules.TECHNICAL, f"the length is {exact}", at=element,
             accepted=f"{master.frames} at {samples.sample_rate_hz} Hz",
         )  # fmt: skip
-    locator = text_of(element, "locator")
-    if locator is not None and named_file(locator, base=places.EBUCORE) != master.path:
+    _stored(element, master.path, desk)
+
+
+def _copy(element: etree._Element, file: FileFacts, desk: Desk) -> None:
+    size = text_of(element, "fileSize")
+    if size != str(file.size_bytes):
         desk.report(
-            rules.FILE_UNKNOWN, f"the locator is {locator!r}", at=element, accepted=master.path
+            rules.SIZE_DIFFERS, f"fileSize is {size!r}", at=element, accepted=str(file.size_bytes)
         )
+    master = desk.archive.master_of.get(file.take or "")
+    length = text_of(element, "duration", "normalPlayTime")
+    if master is not None:
+        expected = xsd_duration(master.frames, master.samples.sample_rate_hz)
+        if length != expected:
+            desk.report(
+                rules.TECHNICAL, f"normalPlayTime is {length!r}", at=element, accepted=expected
+            )
+    _stored(element, file.path, desk)
+
+
+def _stored(element: etree._Element, path: str, desk: Desk) -> None:
+    locator = text_of(element, "locator")
+    if locator is not None and named_file(locator, base=places.EBUCORE) != path:
+        desk.report(rules.FILE_UNKNOWN, f"the locator is {locator!r}", at=element, accepted=path)
     for hashed in children(element, "hash"):
-        _hash(hashed, master, desk)
+        _hash(hashed, path, desk)
 
 
-def _hash(hashed: etree._Element, master: MasterFacts, desk: Desk) -> None:
+def _hash(hashed: etree._Element, path: str, desk: Desk) -> None:
     digest = text_of(hashed, "hashValue") or ""
     function = next(children(hashed, "hashFunction"), None)
     label = function.get("typeLabel") if function is not None else None
@@ -113,9 +141,9 @@ def _hash(hashed: etree._Element, master: MasterFacts, desk: Desk) -> None:
     if complaint:
         desk.report(rules.DIGEST_FORM, complaint, at=hashed)
         return
-    facts = desk.files.get(master.path)
+    facts = desk.files.get(path)
     if facts is not None and facts.digests.get(algorithm, digest) != digest:
         desk.report(
-            rules.DIGEST_DIFFERS, f"{master.path} has the {label} digest {digest}", at=hashed,
+            rules.DIGEST_DIFFERS, f"{path} has the {label} digest {digest}", at=hashed,
             accepted=facts.digests[algorithm],
         )  # fmt: skip
