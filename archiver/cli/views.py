@@ -23,11 +23,20 @@ if TYPE_CHECKING:
 
     from archiver.pipeline.archive import Archived
     from archiver.pipeline.check import CheckReport
+    from archiver.pipeline.export import Exported
     from archiver.pipeline.new import NewSession
     from archiver.pipeline.verify import VerifiedBag
+    from archiver.session.records import Session
     from archiver.wave.inspect import ChunkView, Inspection
 
-__all__ = ["show_archive", "show_check", "show_inspection", "show_new", "show_verify"]
+__all__ = [
+    "show_archive",
+    "show_check",
+    "show_export",
+    "show_inspection",
+    "show_new",
+    "show_verify",
+]
 
 
 def show_new(made: NewSession, *, as_json: bool) -> None:
@@ -66,6 +75,7 @@ def _check_json(report: CheckReport, findings: Sequence[Finding]) -> dict[str, A
         "session": None if session is None else session.identifier,
         "folder": str(report.folder),
         "captures": _captures_json(report),
+        "cautions": [] if session is None else _cautions_json(session),
         "findings": [finding.as_json() for finding in findings],
     }
 
@@ -94,6 +104,19 @@ def _show_takes(console: Console, report: CheckReport) -> None:
     console.print()
 
 
+def _cautions_json(session: Session) -> list[dict[str, Any]]:
+    from archiver.session.cautions import cautions_of
+
+    return [caution.as_json() for caution in cautions_of(session)]
+
+
+def _show_cautions(console: Console, session: Session) -> None:
+    from archiver.cli.record_views import show_cautions
+    from archiver.session.cautions import cautions_of
+
+    show_cautions(console, cautions_of(session))
+
+
 def show_check(report: CheckReport, *, as_json: bool) -> None:
     """Show the takes, all findings, and what follows from them."""
     if as_json:
@@ -101,6 +124,8 @@ def show_check(report: CheckReport, *, as_json: bool) -> None:
         return
     console = open_console()
     _show_takes(console, report)
+    if report.session is not None:
+        _show_cautions(console, report.session)
     show_findings(console, report.findings)
     errors = any(finding.severity is Severity.ERROR for finding in report.findings)
     console.print(f"{tally(report.findings).capitalize()}.", style="bold")
@@ -152,6 +177,34 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
         f"{tally(outcome.findings).capitalize()}; see metadata/findings.json in the bag."
     )
     sys.stdout.write(f"{outcome.bag}\n")
+
+
+_COMPARED = {
+    True: "the same bytes as in the bag",
+    False: "not the bytes in the bag",
+    None: "not in the bag",
+}
+
+
+def show_export(exported: Exported, *, as_json: bool) -> None:
+    """Show which documents were written, and how they compare with those in the bag."""
+    if as_json:
+        print_json(
+            {
+                "bag": str(exported.bag),
+                "documents": [
+                    {"path": one.path, "file": str(one.file), "same_as_in_bag": one.same}
+                    for one in exported.documents
+                ],
+                "findings": [finding.as_json() for finding in exported.findings],
+            }
+        )
+        return
+    talk = open_console(talk=True)
+    show_findings(talk, exported.findings)
+    for one in exported.documents:
+        talk.print(f"{plain(one.file.name)}: {_COMPARED[one.same]}")
+        sys.stdout.write(f"{one.file}\n")
 
 
 def show_verify(verdicts: Sequence[VerifiedBag], *, as_json: bool) -> None:

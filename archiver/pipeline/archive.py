@@ -53,6 +53,7 @@ def archive_session(
     algorithms: Sequence[str] | None = None,
     access: Sequence[str] | None = None,
     profile: str | None = None,
+    previous: Path | None = None,
     progress: Progress | None = None,
 ) -> Archived:
     """Archive a session folder as a bag.
@@ -71,6 +72,8 @@ def archive_session(
         Access copies to make, ``flac`` or ``opus``; else those of the profile, else none.
     profile : str, optional
         Institution profile, by file or name; else the one in the folder, if any.
+    previous : Path, optional
+        Bag or folder of the session before, to check what is carried forward.
     progress : Progress, optional
         Told what is being done.
 
@@ -94,7 +97,7 @@ def archive_session(
     asked = find_profile(folder, profile)
     wanted = _wanted(asked.institution, algorithms, access)
     copies = AccessPlan(kinds=tuple(map(AccessKind, wanted.access)), folder=folder)
-    report = look_over(folder, progress, to_the_end=False)
+    report = look_over(folder, progress, to_the_end=False, previous=previous)
     session = report.session
     findings = in_order((*report.findings, *asked.findings))
     if session is None or stops_deposit(findings):
@@ -260,6 +263,7 @@ def _plan(report: CheckReport, session: Session, file_name: str) -> Plan:
         sheet_files=(
             report.loaded.sheet_file,
             *report.loaded.machine_files,
+            *report.loaded.type_files,
             *report.loaded.type_files,
             *(path for path in seen if path == INSTITUTION_FILE),
         ),

@@ -11,6 +11,7 @@ from archiver.describe.agreement import disagreements
 from archiver.describe.statements import check_statements
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order
+from archiver.pipeline.previous import read_previous
 from archiver.pipeline.profiles import find_profile
 from archiver.progress import Progress, Silent
 from archiver.session.capture_files import (
@@ -20,6 +21,7 @@ from archiver.session.capture_files import (
     take_durations_s,
 )
 from archiver.session.load import Loaded, load_session
+from archiver.session.previous import check_against
 from archiver.session.records import Session, Take
 from archiver.session.take_order import check_durations
 from archiver.signal.sampleformat import SampleFormat
@@ -81,7 +83,11 @@ class CheckReport:
 
 
 def check_session(
-    folder: Path, *, profile: str | None = None, progress: Progress | None = None
+    folder: Path,
+    *,
+    profile: str | None = None,
+    previous: Path | None = None,
+    progress: Progress | None = None,
 ) -> CheckReport:
     """Check a session folder: the sheet, the takes to their last sample, the photographs.
 
@@ -90,6 +96,8 @@ def check_session(
     folder : Path
     profile : str, optional
         Institution profile, by file or name; else the one in the folder, if any.
+    previous : Path, optional
+        Bag or folder of the session before, to check what is carried forward.
     progress : Progress, optional
         Told what is being done.
 
@@ -100,15 +108,20 @@ def check_session(
     """
     require_folder(folder)
     found = find_profile(folder, profile).findings
-    report = look_over(folder, progress or Silent(), to_the_end=True)
+    report = look_over(folder, progress or Silent(), to_the_end=True, previous=previous)
     return dataclasses.replace(report, findings=in_order(dict.fromkeys((*report.findings, *found))))
 
 
-def look_over(folder: Path, progress: Progress, *, to_the_end: bool) -> CheckReport:
+def look_over(
+    folder: Path, progress: Progress, *, to_the_end: bool, previous: Path | None = None
+) -> CheckReport:
     """Check a session folder; ``to_the_end`` decodes captures that must be decoded."""
     require_folder(folder)
+    before = None if previous is None else read_previous(previous)
     loaded = load_session(folder)
     found = list(loaded.findings)
+    if before is not None and loaded.session is not None:
+        found += check_against(before, loaded.session)
     captures: list[CaptureFacts] = []
     if loaded.session is not None:
         sizes = _sizes(folder, loaded.session)

@@ -213,12 +213,6 @@ def cautions_of(session: Session) -> tuple[Caution, ...]:
     """
     raised: dict[str, list[str]] = {}
     others: list[Caution] = []
-    for place, text in _texts(session):
-        for kind in _KINDS:
-            if kind.words.search(kind.unless.sub(" ", text)):
-                raised.setdefault(kind.code, []).append(f"{place}: {_shown(text)}")
-    for place, code in _by_record(session):
-        raised.setdefault(code, []).append(place)
     for machine in session.machines:
         for hazard in machine.hazards:
             text = f"{hazard.kind}. {hazard.note or ''}"
@@ -238,6 +232,12 @@ def cautions_of(session: Session) -> tuple[Caution, ...]:
                         because=(place,),
                     )
                 )
+    for place, text in _texts(session):
+        for kind in _KINDS:
+            if kind.words.search(kind.unless.sub(" ", text)):
+                raised.setdefault(kind.code, []).append(f"{place}: {_shown(text)}")
+    for place, code in _by_record(session):
+        raised.setdefault(code, []).append(place)
     return (
         *(
             Caution(

@@ -1,0 +1,99 @@
+"""Commands on the record: what is known of machines and media, and rules explained."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["machine_app", "media"]
+
+machine_app = typer.Typer(
+    name="machine",
+    help="Reason about the machines of a session: date, variant, parts, comparison.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print the same facts for machines, as one JSON document.")
+]
+Place = Annotated[Path, typer.Argument(metavar="DIR", help="A session folder, or a bag.")]
+One = Annotated[
+    str | None, typer.Option("--id", metavar="ID", help="Only this machine; otherwise all.")
+]
+Before = Annotated[
+    Path | None,
+    typer.Option("--previous", metavar="DIR", help="Bag or folder of the session before."),
+]
+
+
+@machine_app.command()
+def date(place: Place, machine: One = None, as_json: AsJson = False) -> int:
+    """Reckon when a machine was made from its evidence, and who may have made it."""
+    from archiver.cli import record_views
+    from archiver.pipeline.machines import chosen
+    from archiver.pipeline.previous import read_previous
+
+    record_views.show_dates(chosen(read_previous(place), machine), as_json=as_json)
+    return 0
+
+
+@machine_app.command()
+def variants(place: Place, machine: One = None, as_json: AsJson = False) -> int:
+    """Compare a machine with the known variants of its model, by its type file."""
+    from archiver.cli import record_views
+    from archiver.pipeline.machines import chosen
+    from archiver.pipeline.previous import read_previous
+
+    session = read_previous(place)
+    record_views.show_variants(session, chosen(session, machine), as_json=as_json)
+    return 0
+
+
+@machine_app.command()
+def compare(
+    place: Place,
+    first: Annotated[str, typer.Argument(metavar="ID", help="One machine.")],
+    second: Annotated[str, typer.Argument(metavar="ID2", help="The other machine.")],
+    other: Annotated[
+        Path | None,
+        typer.Option("--with", metavar="DIR", help="Folder or bag that describes the other."),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Set two machines side by side; from bags, with what was measured on their takes."""
+    from archiver.cli import record_views
+    from archiver.pipeline.machines import machine_view
+    from archiver.session.comparison import compare_machines
+
+    left, right = machine_view(place, first), machine_view(other or place, second)
+    record_views.show_comparison(left, right, compare_machines(left, right), as_json=as_json)
+    return 0
+
+
+@machine_app.command()
+def parts(
+    place: Place, machine: One = None, previous: Before = None, as_json: AsJson = False
+) -> int:
+    """Show the parts and their condition, and what changed since the session before."""
+    from archiver.cli import record_views
+    from archiver.pipeline.machines import chosen
+    from archiver.pipeline.previous import read_previous
+
+    session = read_previous(place)
+    before = None if previous is None else read_previous(previous)
+    record_views.show_parts(session, chosen(session, machine), before, as_json=as_json)
+    return 0
+
+
+def media(place: Place, previous: Before = None, as_json: AsJson = False) -> int:
+    """Show how often each medium was recorded and played, before and after the session."""
+    from archiver.cli import record_views
+    from archiver.pipeline.previous import read_previous
+
+    session = read_previous(place)
+    before = None if previous is None else read_previous(previous)
+    record_views.show_media(session, before, as_json=as_json)
+    return 0
