@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from archiver.cli.record_commands import Before, machine_app, media
+
 __all__ = ["app"]
 
 app = typer.Typer(
@@ -20,6 +22,8 @@ app = typer.Typer(
     epilog="Exit status: 0 done, 1 findings stop the deposit, 2 called wrongly, "
     "3 stored bytes have changed, 4 disk or permission, 5 defect.",
 )
+app.add_typer(machine_app)
+app.command()(media)
 
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print the same facts for machines, as one JSON document.")
@@ -70,15 +74,34 @@ def new(
 
 
 @app.command()
-def check(folder: Session, profile: Profile = None, as_json: AsJson = False) -> int:
+def check(
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="DIR", help="The session folder.", show_default=False)
+    ] = None,
+    profile: Profile = None,
+    previous: Before = None,
+    explain: Annotated[
+        str | None,
+        typer.Option(
+            "--explain", metavar="CODE", help="Explain a rule by its code instead of checking."
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
     """Report findings on the sheet, the takes and the photographs."""
+    if explain is not None:
+        from archiver.cli import record_views
+
+        return record_views.explain(explain, as_json=as_json)
+    if folder is None:
+        raise typer.BadParameter("Give the session folder, or --explain CODE.", param_hint="DIR")
     from archiver.cli import views
     from archiver.cli.progress import shown
     from archiver.findings import stops_deposit
     from archiver.pipeline.check import check_session
 
     with shown() as progress:
-        report = check_session(folder, profile=profile, progress=progress)
+        report = check_session(folder, profile=profile, previous=previous, progress=progress)
     views.show_check(report, as_json=as_json)
     return 1 if stops_deposit(report.findings) else 0
 
@@ -119,6 +142,7 @@ def archive(
         ),
     ] = None,
     profile: Profile = None,
+    previous: Before = None,
     as_json: AsJson = False,
 ) -> int:
     """Make a verified bag of a session; runs the check first."""
@@ -134,6 +158,7 @@ def archive(
             algorithms=digest,
             access=_listed(access),
             profile=profile,
+            previous=previous,
             progress=progress,
         )
     views.show_archive(outcome, as_json=as_json)
@@ -163,6 +188,33 @@ def verify(
         verdicts = verify_bags(bags, depth=depth_of(quick, sound), progress=progress)
     views.show_verify(verdicts, as_json=as_json)
     return max(verdict.exit_status for verdict in verdicts)
+
+
+@app.command()
+def export(
+    bag: Annotated[Path, typer.Argument(metavar="BAG", help="The bag; nothing in it is changed.")],
+    to: Annotated[
+        Path, typer.Option("--to", metavar="DIR", help="The folder that will hold the documents.")
+    ],
+    document: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--document",
+            metavar="NAME",
+            help="premis, mets, ebucore, lido, dublin-core, datacite or ro-crate; may be "
+            "repeated. Without it, all that the bag was made with.",
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Make the descriptions of a bag again from its records."""
+    from archiver.cli import views
+    from archiver.findings import stops_deposit
+    from archiver.pipeline.export import export_documents
+
+    exported = export_documents(bag, to, document or ())
+    views.show_export(exported, as_json=as_json)
+    return 1 if stops_deposit(exported.findings) else 0
 
 
 @app.command()
