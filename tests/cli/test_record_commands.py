@@ -1,0 +1,158 @@
+"""Machines, media and rules on the command line."""
+
+from __future__ import annotations
+
+import ast
+import json
+from pathlib import Path
+
+import pytest
+
+import archiver
+from archiver.pipeline.all_rules import all_rules, nearest_codes
+from tests.cli.running import Runner
+from tests.session.folders import edit, whole_session
+
+SHEET = "session.yaml"
+
+
+def defined_codes() -> set[str]:
+    """Codes of all rules, found by reading the source and not by running it."""
+    codes: set[str] = set()
+    for path in Path(archiver.__path__[0]).rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Rule":
+                codes |= {
+                    keyword.value.value
+                    for keyword in node.keywords
+                    if keyword.arg == "code"
+                    and isinstance(keyword.value, ast.Constant)
+                    and isinstance(keyword.value.value, str)
+                }
+    return codes
+
+
+def test_every_rule_of_every_room_can_be_explained() -> None:
+    codes = defined_codes()
+    assert len(codes) > 150
+    assert codes == set(all_rules())
+
+
+def test_a_rule_is_explained(run: Runner) -> None:
+    ran = run("check", "--explain", "take-exceeds-capacity")
+    assert ran.status == 0
+    assert "Why: A groove of this pitch and length holds no more" in " ".join(ran.out.split())
+    assert "What to do:" in ran.out
+    facts = json.loads(run("check", "--explain", "TAKE-EXCEEDS-CAPACITY", "--json").out)
+    assert (facts["code"], facts["severity"]) == ("take-exceeds-capacity", "warning")
+
+
+def test_an_unknown_code_names_the_nearest(run: Runner) -> None:
+    ran = run("check", "--explain", "take-exeeds-capacity")
+    assert ran.status == 2
+    assert "take-exceeds-capacity" in ran.err
+    assert nearest_codes("capacity")
+    assert all("capacity" in code for code in nearest_codes("capacity")[:3])
+
+
+def test_check_without_a_folder_says_what_is_missing(run: Runner) -> None:
+    ran = run("check")
+    assert ran.status == 2
+    assert "--explain CODE" in ran.err
+
+
+def test_check_shows_the_cautions(run: Runner, sample_session: Path) -> None:
+    ran = run("check", sample_session)
+    text = " ".join(ran.out.split())
+    assert "spring under tension: A wound spring can maim." in text
+    assert "local codes come first" in text
+    facts = json.loads(run("check", sample_session, "--json").out)
+    assert {"lead", "spring", "mains"} <= {caution["code"] for caution in facts["cautions"]}
+
+
+def test_check_against_the_session_before(run: Runner, tmp_path: Path) -> None:
+    first, second = whole_session(tmp_path / "first"), whole_session(tmp_path / "second")
+    ran = run("check", second, "--previous", first, "--json")
+    codes = [finding["code"] for finding in json.loads(ran.out)["findings"]]
+    assert codes.count("medium-carried-backwards") == 2
+    ran = run("check", second, "--previous", tmp_path / "nowhere")
+    assert ran.status == 2
+    assert "session.yaml" in ran.err
+
+
+def test_dates_of_machines(run: Runner, tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    ran = run("machine", "date", folder)
+    assert ran.status == 0
+    text = " ".join(ran.out.split())
+    assert "reckoned: [1907..1910]" in text
+    assert "It is not earlier than 1907: the plate has the address Kanalgade 11" in text
+    assert "in favour, maker's plate, original screws" in text
+    (facts,) = json.loads(run("machine", "date", folder, "--json").out)["machines"]
+    assert facts["dating"]["earliest"] == "1907-01-01"
+
+
+def test_an_unknown_machine_names_the_nearest(run: Runner, tmp_path: Path) -> None:
+    ran = run("machine", "date", whole_session(tmp_path), "--id", "exampel-machine")
+    assert ran.status == 1
+    assert "nearest: `example-machine`" in ran.err
+
+
+def test_parts_and_media_since_the_session_before(run: Runner, tmp_path: Path) -> None:
+    first, second = whole_session(tmp_path / "first"), whole_session(tmp_path / "second")
+    edit(
+        second,
+        "machines/example-machine.yaml",
+        "name: lid, state: missing",
+        "name: lid, state: restored",
+    )
+    ran = run("machine", "parts", second, "--previous", first)
+    assert ran.status == 0
+    assert "the part `lid` of machine `example-machine` is restored" in " ".join(
+        ran.out.replace("The part", "the part").split()
+    )
+    facts = json.loads(run("media", second, "--previous", first, "--json").out)
+    (medium,) = facts["media"]
+    assert (medium["playings_before"], medium["playings_after"]) == (0, 1)
+    assert len(facts["since_previous"]) == 2
+    assert "0 > 1" in run("media", second).out
+
+
+def test_two_machines_of_a_bag_are_compared_with_what_was_measured(
+    run: Runner, sample_session: Path, tmp_path: Path
+) -> None:
+    assert run("archive", sample_session, "--to", tmp_path).status == 0
+    (bag,) = tmp_path.iterdir()
+    ran = run("machine", "compare", bag, "vesterholm-b", "vesterholm-c", "--json")
+    assert ran.status == 0
+    rows = {row["name"]: row for row in json.loads(ran.out)["rows"]}
+    assert rows["nominal speed"]["differs"] is False
+    assert rows["weight"]["differs"] is True
+    for side in ("left", "right"):
+        assert "LUFS" in rows["reproduction"][side]
+    shown = run("machine", "compare", bag, "vesterholm-b", "vesterholm-c")
+    assert "both are known and differ" in shown.out
+
+
+def test_a_bag_serves_as_the_session_before(
+    run: Runner, sample_session: Path, tmp_path: Path
+) -> None:
+    assert run("archive", sample_session, "--to", tmp_path).status == 0
+    (bag,) = tmp_path.iterdir()
+    facts = json.loads(run("media", sample_session, "--previous", bag, "--json").out)
+    assert {f["code"] for f in facts["since_previous"]} == {"medium-carried-backwards"}
+    info = (bag / "bag-info.txt").read_text(encoding="utf-8")
+    assert "Note-To-Receiver: The objects of this session call for care" in info
+
+
+@pytest.mark.parametrize("damage", [b"{", b"[]", b"\xff\xfe", b'{"session": {}}'])
+def test_a_damaged_record_of_the_session_before_is_named(
+    run: Runner, tmp_path: Path, damage: bytes
+) -> None:
+    record = tmp_path / "bag" / "metadata" / "session.json"
+    record.parent.mkdir(parents=True)
+    record.write_bytes(damage)
+    ran = run("media", whole_session(tmp_path / "s"), "--previous", tmp_path / "bag")
+    assert ran.status == 1
+    assert "session.json" in ran.err
+    assert "Traceback" not in ran.err
