@@ -264,7 +264,6 @@ def _plan(report: CheckReport, session: Session, file_name: str) -> Plan:
             report.loaded.sheet_file,
             *report.loaded.machine_files,
             *report.loaded.type_files,
-            *report.loaded.type_files,
             *(path for path in seen if path == INSTITUTION_FILE),
         ),
         photographs=all_of("photographs", pictures),
