@@ -47,10 +47,14 @@ class Made:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Owner:
-    """Who owns a machine."""
+    """Who owns a machine; name and place are public."""
 
     name: str
+    legal_name: str | None = None
     place: str | None = None
+    address: str | None = None
+    phone: str | None = None
+    email: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,6 +182,8 @@ class Machine:
     attribution: tuple[Candidate, ...] = ()
     inventory_number: str | None = None
     owner: Owner | None = None
+    location: str | None = None
+    insurance_value: str | None = None
     dimensions: Dimensions | None = None
     mandrel: Mandrel | None = None
     platter: Platter | None = None

@@ -27,8 +27,8 @@ from archiver.session.tree import Entry, Group, Listing, Node, Scalar
 __all__ = ["machine_as_json", "session_as_json", "session_from_json", "type_as_json"]
 
 _OWN = (
-    "identifier", "title", "start", "end", "place", "purpose", "summary", "language", "subjects",
-    "rights", "restrictions",
+    "identifier", "title", "start", "end", "place", "address", "purpose", "summary", "language",
+    "subjects", "rights", "restrictions",
 )  # fmt: skip
 _SECTIONS = (
     "organisation", "operators", "chains", "media", "setups", "takes", "conditions", "photographs",

@@ -38,37 +38,61 @@ from archiver.session.quantity import Quantity
 from archiver.session.timestamp import Timestamp
 from archiver.session.type_record import DistinguishingFeature, MachineType, Variant, VariantFeature
 from archiver.session.vocabulary import (
+    Basis,
     ChannelLayout,
     Confidence,
     DriveKind,
     EvidenceKind,
     Grade,
+    Layer,
     MarkKind,
     MediumKind,
     PartState,
+    Purpose,
     Role,
     TakeKind,
     When,
 )
 
 __all__ = [
-    "Candidate", "CaptureChain", "ChannelLayout", "ConditionReport", "Confidence", "Consent",
-    "Contact", "CustodyEvent", "Device", "Dimensions", "DistinguishingFeature", "Document",
-    "Drive", "DriveKind", "Evidence", "EvidenceKind", "ExaminedPart", "Grade", "Hazard", "Machine",
-    "MachineType", "Made", "Maker", "Mandrel", "Mark", "MarkKind", "Medium", "MediumKind",
-    "Microphone", "ObservedFeature", "Operator", "Organisation", "Owner", "Part", "PartState",
-    "Photograph", "Platter", "Rights", "Role", "Session", "Setup", "Stylus", "Take", "TakeKind",
-    "Variant", "VariantFeature", "When",
+    "Basis", "Candidate", "CaptureChain", "ChannelLayout", "ConditionReport", "Confidence",
+    "Consent", "Contact", "CustodyEvent", "Device", "Dimensions", "DistinguishingFeature",
+    "Document", "Drive", "DriveKind", "Evidence", "EvidenceKind", "ExaminedPart", "Grade",
+    "Hazard", "Layer", "Machine", "MachineType", "Made", "Maker", "Mandrel", "Mark",
+    "MarkKind", "Medium", "MediumKind", "Microphone", "ObservedFeature", "Operator",
+    "Organisation", "Owner", "Part", "PartState", "Photograph", "Platter", "Purpose", "Rights",
+    "RightsLayer", "Role", "Session", "Setup", "Stylus", "Take", "TakeKind", "Variant",
+    "VariantFeature", "When",
 ]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RightsLayer:
+    """The rights in one layer; without takes, in all of them."""
+
+    layer: Layer
+    work: str | None = None
+    takes: tuple[str, ...] = ()
+    statement: str
+    uri: str | None = None
+    holder: str
+    basis: Basis
+    evidence: str | None = None
+    date: EdtfDate | None = None
+    closed_until: EdtfDate | None = None
+    note: str | None = None
+    at: str = field(default="", compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rights:
-    """What may be done with the recordings."""
+    """What may be done with the recordings, as a whole and layer by layer."""
 
     statement: str
     uri: str | None = None
     holder: str
+    closed_until: EdtfDate | None = None
+    layers: tuple[RightsLayer, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,11 +117,18 @@ class Organisation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Consent:
-    """A person's consent to be recorded and named."""
+    """A person's consent; without purposes it covers everything."""
 
     given: bool
     date: EdtfDate | None = None
     scope: str | None = None
+    purposes: tuple[Purpose, ...] = ()
+    until: EdtfDate | None = None
+    evidence: str | None = None
+
+    def covers(self, purpose: Purpose) -> bool:
+        """Say whether consent was given for a purpose."""
+        return self.given and (not self.purposes or purpose in self.purposes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,8 +137,12 @@ class Operator:
 
     id: str
     name: str
+    legal_name: str | None = None
     role: Role
     identifier: str | None = None
+    address: str | None = None
+    phone: str | None = None
+    email: str | None = None
     consent: Consent | None = None
     at: str = field(default="", compare=False, repr=False)
 
@@ -268,6 +303,7 @@ class Document:
 
     file: str
     caption: str | None = None
+    restricted: bool | None = None
     at: str = field(default="", compare=False, repr=False)
 
 
@@ -306,6 +342,7 @@ class Session:
     start: Timestamp
     end: Timestamp | None = None
     place: str
+    address: str | None = None
     purpose: str | None = None
     summary: str | None = None
     language: str

@@ -30,7 +30,10 @@ _KEYWORDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shape:
-    """What a field may hold. ``kind`` is the JSON type; a constant is a string."""
+    """What a field may hold. ``kind`` is the JSON type; a constant is a string.
+
+    ``private`` marks what goes into the restricted part of a bag only.
+    """
 
     kind: str
     description: str
@@ -45,6 +48,7 @@ class Shape:
     required: tuple[str, ...] = ()
     item: Shape | None = None
     min_items: int = 0
+    private: bool = False
 
 
 @functools.cache
@@ -85,6 +89,7 @@ def _shape(node: Mapping[str, Any], definitions: Mapping[str, Any]) -> Shape:
         required=tuple(node.get("required", ())),
         item=_shape(node["items"], definitions) if "items" in node else None,
         min_items=node.get("minItems", 0),
+        private=node.get("x-private", False),
     )
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import enum
 
 __all__ = [
-    "ChannelLayout", "Confidence", "DriveKind", "EvidenceKind", "Grade", "MarkKind", "MediumKind",
-    "PartState", "Role", "TakeKind", "When",
+    "Basis", "ChannelLayout", "Confidence", "DriveKind", "EvidenceKind", "Grade", "Layer",
+    "MarkKind", "MediumKind", "PartState", "Purpose", "Role", "TakeKind", "When",
 ]  # fmt: skip
 
 
@@ -137,3 +137,35 @@ class Grade(enum.StrEnum):
         """0 for the best; None where nothing was looked at."""
         order = (Grade.GOOD, Grade.FAIR, Grade.POOR, Grade.NOT_WORKING, Grade.MISSING)
         return order.index(self) if self in order else None
+
+
+class Layer(enum.StrEnum):
+    """What rights can be in."""
+
+    COMPOSITION = "composition"
+    PERFORMANCE = "performance"
+    RECORDING = "recording"
+    PHOTOGRAPHS = "photographs"
+    TEXT = "text"
+
+
+class Basis(enum.StrEnum):
+    """On what a statement of rights rests."""
+
+    COPYRIGHT = "copyright"
+    LICENCE = "licence"
+    CONTRACT = "contract"
+    CONSENT = "consent"
+    STATUTE = "statute"
+    PUBLIC_DOMAIN = "public domain"
+    UNKNOWN = "unknown"
+
+
+class Purpose(enum.StrEnum):
+    """What a consent covers."""
+
+    RECORDING = "recording"
+    ARCHIVING = "archiving"
+    PUBLICATION = "publication"
+    NAME = "name"
+    PHOTOGRAPHS = "photographs"
