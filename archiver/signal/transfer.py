@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
+from archiver.signal import thirdoctave
 from archiver.signal.ambiguity import read_at
 from archiver.signal.estimate import COVERAGE, Estimate, Reals, cannot_tell, estimate
 from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound
@@ -32,10 +33,8 @@ __all__ = [
     "Band",
     "Method",
     "Transfer",
-    "band_edges_hz",
     "band_index",
     "coherent_share",
-    "third_octaves_hz",
     "transfer",
 ]
 
@@ -130,14 +129,10 @@ class Transfer:
     reason: str = ""
 
 
-def third_octaves_hz() -> Reals:
-    """Return exact centres of the bands of the table, base ten: 1000 x 10^(k/10) Hz."""
-    return np.asarray(1000.0 * 10.0 ** (np.arange(-8, 10) / 10.0))
-
-
-def band_edges_hz(centre_hz: float) -> tuple[float, float]:
-    """Return the edges of a third-octave band: centre x 10^(+-1/20)."""
-    return centre_hz * 10.0**-0.05, centre_hz * 10.0**0.05
+def _tabled() -> tuple[thirdoctave.Band, ...]:
+    """Return the bands of the table of importance."""
+    named = {nominal for nominal, _ in BAND_IMPORTANCE}
+    return tuple(band for band in thirdoctave.bands(48_000) if band.nominal_hz in named)
 
 
 def band_index(snr_db: Reals) -> float:
@@ -213,11 +208,7 @@ def transfer(performance: ReducedSound, reproduction: ReducedSound, curve: Speed
     power_one, power_other = np.abs(mine) ** 2, np.abs(theirs) ** 2
     cross = mine.conj() * theirs
     frequency = np.asarray(np.fft.rfftfreq(_FRAME, 1.0 / REDUCED_RATE_HZ), np.float64)
-    centres = third_octaves_hz()
-    found = [
-        _band(int(nominal), float(centre), frequency, power_one, power_other, cross)
-        for (nominal, _), centre in zip(BAND_IMPORTANCE, centres, strict=True)
-    ]
+    found = [_band(band, frequency, power_one, power_other, cross) for band in _tabled()]
     level = [
         band.gain_db.value
         for band in found
@@ -229,16 +220,15 @@ def transfer(performance: ReducedSound, reproduction: ReducedSound, curve: Speed
 
 
 def _band(
-    nominal_hz: int,
-    centre_hz: float,
+    third: thirdoctave.Band,
     frequency: Reals,
     power_one: NDArray[np.float32],
     power_other: NDArray[np.float32],
     cross: NDArray[np.complex64],
 ) -> Band:
-    low, high = band_edges_hz(centre_hz)
-    inside = (frequency >= low) & (frequency < high)
-    if high > 0.45 * REDUCED_RATE_HZ:
+    nominal_hz, centre_hz = round(third.nominal_hz), third.centre_hz
+    inside = (frequency >= third.low_hz) & (frequency < third.high_hz)
+    if third.high_hz > 0.45 * REDUCED_RATE_HZ:
         reason = "beyond what is measured"
     elif not inside.any():
         reason = "narrower than the resolution"
