@@ -60,6 +60,7 @@ __all__ = [
     "translated",
     "use",
     "walk_files",
+    "write_pieces",
     "write_whole",
 ]
 
@@ -596,10 +597,16 @@ def discard(path: Path) -> None:
 
 def write_whole(path: Path, content: bytes) -> None:
     """Write a small file so that its name is complete or absent; an existing one is replaced."""
+    write_pieces(path, (content,))
+
+
+def write_pieces(path: Path, pieces: Iterable[bytes]) -> None:
+    """Write a file piece by piece as :func:`write_whole` writes one."""
     temporary = temporary_sibling(path)
     try:
         with translated(path, "written"), _seam.create(temporary) as file:
-            file.write(content)
+            for piece in pieces:
+                file.write(piece)
             _seam.fsync(file)
         replace(temporary, path)
     except BaseException:

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from archiver.cli import custody_commands
 from archiver.cli.record_commands import Before, machine_app, media
 
 __all__ = ["app"]
@@ -180,12 +181,12 @@ def verify(
 ) -> int:
     """Recompute what bags hold and say what has changed."""
     from archiver.cli import views
-    from archiver.cli.custody_commands import depth_of
     from archiver.cli.progress import shown
     from archiver.pipeline.verify import verify_bags
 
+    depth = custody_commands.depth_of(quick, sound)
     with shown() as progress:
-        verdicts = verify_bags(bags, depth=depth_of(quick, sound), progress=progress)
+        verdicts = verify_bags(bags, depth=depth, progress=progress)
     views.show_verify(verdicts, as_json=as_json)
     return max(verdict.exit_status for verdict in verdicts)
 
@@ -276,3 +277,6 @@ def inspect(
     inspection = look_into(file)
     views.show_inspection(inspection, as_json=as_json)
     return 1 if stops_deposit(inspection.findings) else 0
+
+
+custody_commands.register(app)

@@ -11,6 +11,8 @@ from archiver.custody.sound import (
     sound_digests_path,
 )
 from archiver.custody.verify import (
+    BagVerdict,
+    Depth,
     MasterVerification,
     SoundVerdict,
     Verification,
@@ -19,9 +21,11 @@ from archiver.custody.verify import (
 
 __all__ = [
     "SOUND_DIRECTORY",
+    "BagVerdict",
     "BlockDigester",
     "DamageKind",
     "DamagedSpan",
+    "Depth",
     "MasterVerification",
     "SoundDigests",
     "SoundVerdict",

@@ -43,6 +43,7 @@ class EntryKind(enum.StrEnum):
     SET_ASIDE = "set aside"
     RECOVERY_DATA = "recovery data made"
     SIGNED = "signed"
+    ACCEPTED = "accepted"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,7 +48,8 @@ _LAYOUT = (
         digest TEXT NOT NULL UNIQUE
     )
     """,
-    "CREATE INDEX entries_by_bag ON entries (kind, store, bag, number)",
+    "CREATE INDEX entries_by_bag ON entries (bag, kind, number)",
+    "CREATE INDEX entries_by_store ON entries (store, kind, number)",
     """
     CREATE TRIGGER entries_keep_content BEFORE UPDATE ON entries
     BEGIN SELECT RAISE(ABORT, 'entries of the ledger cannot be changed'); END
@@ -416,14 +417,21 @@ class Ledger:
             for bag, depth, moment in rows
         )
 
-    def last_intact(self, bag: str, store: str | None = None) -> Entry | None:
-        """Return the newest check that read all of a bag and found it intact."""
-        query = f"SELECT {_COLUMNS} FROM entries WHERE kind = ? AND bag = ?"  # noqa: S608 - a constant
-        values: list[object] = [str(EntryKind.CHECK), bag]
+    def reference(self, bag: str, store: str | None = None) -> Entry | None:
+        """Return the newest entry that states the manifests of a bag as they should be.
+
+        That is a check that read all of the bag and found it intact, or a change that
+        somebody accepted.
+        """
+        query = (
+            f"SELECT {_COLUMNS} FROM entries WHERE bag = ? AND (kind = ? OR (kind = ? "  # noqa: S608 - a constant
+            "AND json_extract(facts, '$.verdict') = 'intact'))"
+        )
+        values: list[object] = [bag, str(EntryKind.ACCEPTED), str(EntryKind.CHECK)]
         if store is not None:
             query += " AND store = ?"
             values.append(store)
-        query += " AND json_extract(facts, '$.verdict') = 'intact' ORDER BY number DESC LIMIT 1"
+        query += " ORDER BY number DESC LIMIT 1"
         with self._mutex, _explained(self.path):
             row = self._connection.execute(query, values).fetchone()
         return None if row is None else Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))

@@ -7,6 +7,7 @@ report stated: hand it in as ``expected``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -60,14 +61,14 @@ class LedgerReport:
         }
 
 
-def verify_ledger(ledger: Ledger, *, expected: Head | None = None) -> LedgerReport:
+def verify_ledger(ledger: Ledger, *, expected: Sequence[Head] = ()) -> LedgerReport:
     """Verify every entry of a ledger.
 
     Parameters
     ----------
     ledger : Ledger
-    expected : Head, optional
-        An entry that an earlier report stated as the last one.
+    expected : sequence of Head
+        Entries that earlier reports stated as the last one.
 
     Raises
     ------
@@ -75,19 +76,21 @@ def verify_ledger(ledger: Ledger, *, expected: Head | None = None) -> LedgerRepo
         The file is damaged beyond reading.
     """
     check = _Check(ledger.path.name)
-    met: str | None = None
+    met: dict[int, str] = {head.number: "" for head in expected}
     for entry in ledger.entries():
         check.take(entry)
-        if expected is not None and entry.number == expected.number:
-            met = entry.digest
+        if entry.number in met:
+            met[entry.number] = entry.digest
     check.close(ledger.highest_number())
-    if expected is not None and met != expected.digest:
-        check.report(
-            LEDGER_HEAD,
-            expected.number,
-            f"the digest stated was {expected.digest}; "
-            + (f"it is {met} now" if met else "there is no such entry now"),
-        )
+    for head in expected:
+        if met[head.number] != head.digest:
+            now = met[head.number]
+            check.report(
+                LEDGER_HEAD,
+                head.number,
+                f"the digest stated was {head.digest}; "
+                + (f"it is {now} now" if now else "there is no such entry now"),
+            )
     layout = ledger.layout()
     for trigger in TRIGGERS:
         if trigger not in layout:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from archiver.findings import Rule, Severity
 
 __all__ = [
+    "BAG_GONE",
     "LEDGER_EDITED",
     "LEDGER_HEAD",
     "LEDGER_REMOVED",
     "LEDGER_REORDERED",
     "LEDGER_REWRITTEN",
     "LEDGER_UNGUARDED",
+    "MANIFEST_NOT_AS_RECORDED",
     "METADATA_CHANGED",
     "RECORD_DOUBTFUL",
     "RECORD_MALFORMED",
@@ -107,4 +109,21 @@ LEDGER_UNGUARDED = Rule(
     severity=Severity.WARNING,
     reason="Triggers in the file refuse every change of an entry",
     remedy="Find out who removed them; the digests still tell whether entries were changed",
+)
+BAG_GONE = Rule(
+    code="bag-gone",
+    severity=Severity.ERROR,
+    reason="A bag that was checked here is expected to be here",
+    remedy="Bring it back from another copy; if it was withdrawn on purpose, accept that in "
+    "the ledger with archiver ledger accept",
+)
+MANIFEST_NOT_AS_RECORDED = Rule(
+    code="manifest-not-as-recorded",
+    severity=Severity.ERROR,
+    reason=(
+        "Whoever alters a file and its manifest together leaves a bag that agrees with itself; "
+        "the ledger remembers the manifest as it was"
+    ),
+    remedy="Compare with another copy; if the bag was changed on purpose, accept that in the "
+    "ledger with archiver ledger accept",
 )

@@ -6,9 +6,10 @@ the file digest disagrees, or on request.
 
 from __future__ import annotations
 
+import contextlib
 import enum
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,14 +36,47 @@ from archiver.custody.rules import (
 from archiver.custody.sound import SOUND_DIRECTORY, SoundDigests, decode_sound_digests
 from archiver.errors import ArchiverError
 from archiver.findings import Finding, Where, clock, in_order
+from archiver.package.hashing import Journal
 from archiver.package.names import shown
 from archiver.package.reader import read_bag
 from archiver.package.validate import BagReport, CheckedFile, Outcome, Verdict, validate
 
-__all__ = ["MasterVerification", "SoundVerdict", "Verification", "verify_bag"]
+__all__ = [
+    "BagVerdict",
+    "Depth",
+    "MasterVerification",
+    "SoundVerdict",
+    "Verification",
+    "verify_bag",
+]
 
 _MASTERS = "data/masters/"
 _LARGEST_RECORD_BYTES = 1 << 26
+
+
+class Depth(enum.StrEnum):
+    """How deep a verification looks; each includes the ones before."""
+
+    QUICK = "quick"
+    """Lists, sizes, Payload-Oxum and the tag files."""
+    FULL = "full"
+    """Every byte."""
+    SOUND = "sound"
+    """Every byte, and the samples of intact masters on their own."""
+
+    def covers(self, other: Depth) -> bool:
+        """Say whether this look is at least as deep as another."""
+        order = list(Depth)
+        return order.index(self) >= order.index(other)
+
+
+class BagVerdict(enum.StrEnum):
+    """What can be said of a bag."""
+
+    INTACT = "intact"
+    COMPLETE = "complete"
+    CHANGED = "changed"
+    UNDECIDED = "cannot be established"
 
 
 class SoundVerdict(enum.StrEnum):
@@ -155,6 +189,15 @@ class Verification:
         return self.report.valid and all(m.verdict is SoundVerdict.INTACT for m in self.masters)
 
     @property
+    def verdict(self) -> BagVerdict:
+        """What can be said of the bag."""
+        if self.intact:
+            return BagVerdict.INTACT
+        if self.report.verdict is Verdict.COMPLETE:
+            return BagVerdict.COMPLETE
+        return BagVerdict.UNDECIDED if self.undecided else BagVerdict.CHANGED
+
+    @property
     def undecided(self) -> bool:
         """Whether nothing is known to be wrong, but not everything could be verified."""
         return self.report.verdict is Verdict.UNDECIDED
@@ -165,6 +208,7 @@ class Verification:
         return {
             "bag": str(self.path),
             "intact": self.intact,
+            "verdict": str(self.verdict),
             "bagit": {
                 "version": report.version,
                 "verdict": str(report.verdict),
@@ -189,7 +233,10 @@ def verify_bag(
     path: Path,
     on_bytes: Callable[[int], None] | None = None,
     workers: int | None = None,
-    sound: bool = False,
+    depth: Depth = Depth.FULL,
+    *,
+    journal: Journal | None = None,
+    until: Callable[[], bool] | None = None,
 ) -> Verification:
     """Verify a bag and the sound of its masters. Nothing is written.
 
@@ -201,23 +248,44 @@ def verify_bag(
         Called with the number of bytes of each block read, from any thread.
     workers : int, optional
         Threads; the number of processors by default.
-    sound : bool
-        Recompute the digests of the sound of intact masters too.
+    depth : Depth
+        How deep to look.
+    journal : Journal, optional
+        Remembers what was read, so that an interrupted verification can go on.
+    until : callable, optional
+        Asked before each file; once it says yes no further file is begun.
 
     Raises
     ------
     MisuseError, SurroundingsError
         There is no directory to read; everything else is a finding.
+    HashingStopped
+        ``until`` said yes.
     """
-    report = validate(read_bag(path), on_bytes, workers)
-    work = _Work(path, report, on_bytes, sound=sound)
+    report = validate(
+        read_bag(path),
+        on_bytes,
+        workers,
+        content=depth is not Depth.QUICK,
+        journal=journal,
+        until=until,
+    )
+    if depth is Depth.QUICK:
+        return Verification(path=path, report=report, masters=(), findings=report.findings)
+    work = _Work(path, report, on_bytes, sound=depth is Depth.SOUND)
     records = work.records()
     known = {file.path: file for file in report.files}
     names = {name for name in (*known, *report.missing) if name.startswith(_MASTERS)}
     names |= {name for name in records if name in known or name in report.missing}
     ordered = sorted(names)
-    with ThreadPoolExecutor(workers or os.cpu_count() or 1, thread_name_prefix="sound") as pool:
-        judged = list(pool.map(lambda name: work.judge(name, known.get(name), records), ordered))
+    # Only what has to be read is worth a thread.
+    many = workers or os.cpu_count() or 1
+    if depth is not Depth.SOUND and all(
+        name not in known or known[name].outcome is Outcome.INTACT for name in ordered
+    ):
+        many = 1
+    with _pool(many) as each:
+        judged = list(each(lambda name: work.judge(name, known.get(name), records), ordered))
     findings = [*report.findings, *work.findings]
     for _, found in judged:
         findings += found
@@ -227,6 +295,15 @@ def verify_bag(
         masters=tuple(master for master, _ in judged),
         findings=in_order(findings),
     )
+
+
+@contextlib.contextmanager
+def _pool(threads: int) -> Iterator[Callable[..., Iterable[_Judged]]]:
+    if threads == 1:
+        yield map
+        return
+    with ThreadPoolExecutor(threads, thread_name_prefix="sound") as pool:
+        yield pool.map
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,11 +12,12 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from archiver import files
 from archiver.errors import ArchiverError
 
-__all__ = ["Hashed", "Job", "hash_all"]
+__all__ = ["Hashed", "HashingStopped", "Job", "Journal", "hash_all"]
 
 
 _SMALL_BYTES = 1 << 17
@@ -74,6 +75,20 @@ class Hashed:
     error: ArchiverError | None = None
 
 
+class HashingStopped(Exception):  # noqa: N818 - nothing has gone wrong
+    """The caller's time is up; what was hashed stands in the journal."""
+
+
+class Journal(Protocol):
+    """Keeps the digests of files read so far, so that an interrupted check can go on."""
+
+    def recall(self, path: str, status: files.Status) -> dict[str, str] | None:
+        """Return the digests of a file that is still as it was when it was read."""
+
+    def note(self, path: str, status: files.Status, digests: dict[str, str]) -> None:
+        """Keep the digests of a file; may be called from any thread."""
+
+
 class _Stopped(BaseException):
     """Another thread has failed, or the person has interrupted."""
 
@@ -84,6 +99,8 @@ def hash_all(
     *,
     workers: int | None = None,
     on_bytes: Callable[[int], None] | None = None,
+    journal: Journal | None = None,
+    until: Callable[[], bool] | None = None,
 ) -> dict[str, Hashed]:
     """Hash files below a directory.
 
@@ -97,11 +114,20 @@ def hash_all(
         Threads, and files open at a time; the number of processors by default.
     on_bytes : callable, optional
         Called with the number of bytes of each block, from any thread.
+    journal : Journal, optional
+        Asked for each file before it is read, and told after.
+    until : callable, optional
+        Asked before each file; once it says yes no further file is begun.
 
     Returns
     -------
     dict of str to Hashed
         By path. What cannot be read is among them, with its error.
+
+    Raises
+    ------
+    HashingStopped
+        ``until`` said yes before all files were read.
     """
     stop = threading.Event()
 
@@ -119,17 +145,23 @@ def hash_all(
     def work(smallest_bytes: int) -> None:
         buffer = bytearray(files.BLOCK_BYTES)
         while not stop.is_set():
+            if until is not None and until():
+                return
             with mutex:
                 job = next(queue, None)
             if job is None:
                 return
-            done[job.path] = _hash(root, job, buffer, count)
+            done[job.path] = _remembered(root, job, buffer, count, journal)
             if job.size < smallest_bytes:
                 return
 
     number = max(1, min(workers or os.cpu_count() or 1, len(jobs)))
+    if all(job.size < _SMALL_BYTES for job in jobs):
+        number = 1
     if number == 1:
         work(0)
+        if len(done) < len(jobs):
+            raise HashingStopped
         return done
     with ThreadPoolExecutor(number, thread_name_prefix="hash") as pool:
         try:
@@ -140,7 +172,33 @@ def hash_all(
         except BaseException:
             stop.set()
             raise
+    if len(done) < len(jobs):
+        raise HashingStopped
     return done
+
+
+def _remembered(
+    root: Path,
+    job: Job,
+    buffer: bytearray,
+    count: Callable[[int], None],
+    journal: Journal | None,
+) -> Hashed:
+    # What a link leads to may change without the link.
+    if journal is None or job.follow:
+        return _hash(root, job, buffer, count)
+    try:
+        before = files.status(root / job.path)
+    except ArchiverError:
+        return _hash(root, job, buffer, count)
+    known = journal.recall(job.path, before)
+    if known is not None and set(known) == set(job.algorithms):
+        count(before.size)
+        return Hashed(path=job.path, size=before.size, digests=known, again={})
+    hashed = _hash(root, job, buffer, count)
+    if hashed.error is None and not hashed.again:
+        journal.note(job.path, before, hashed.digests)
+    return hashed
 
 
 def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None]) -> Hashed:

@@ -5,6 +5,7 @@ Source: RFC 8493 sections 2.1 and 2.2.
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,6 +55,8 @@ class Bag:
         What ``fetch.txt`` lists.
     findings : tuple of Finding
         Everything that is wrong with these files.
+    manifest_digests : tuple of tuple of str
+        Name and SHA-256 of each manifest file as it was read.
     """
 
     path: Path
@@ -62,6 +65,7 @@ class Bag:
     manifests: tuple[Manifest, ...]
     fetch: tuple[FetchLine, ...]
     findings: tuple[Finding, ...]
+    manifest_digests: tuple[tuple[str, str], ...] = ()
 
     @property
     def name(self) -> str:
@@ -124,6 +128,7 @@ def read_bag(path: Path) -> Bag:
         manifests=manifests,
         fetch=fetch,
         findings=tuple(reader.findings),
+        manifest_digests=tuple(sorted(reader.digests.items())),
     )
 
 
@@ -134,6 +139,7 @@ class _Reader:
         self.root = root
         self.names = {entry.name: entry for entry in files.entries(root)}
         self.findings: list[Finding] = []
+        self.digests: dict[str, str] = {}
 
     def content(self, name: str) -> bytes | None:
         """Read a file of the top directory; None if it is not there or not readable."""
@@ -173,6 +179,7 @@ class _Reader:
         content = self.content(name)
         if content is None:
             return None
+        self.digests[name] = hashlib.sha256(content).hexdigest()
         manifest, findings = decode_manifest(name, content, declaration)
         self.findings += findings
         return manifest

@@ -13,7 +13,7 @@ from pathlib import Path
 from archiver.errors import IntegrityError
 from archiver.findings import Finding, Severity, Where, in_order
 from archiver.package.comparison import Comparison, Expectation, compare
-from archiver.package.hashing import Hashed, Job, hash_all
+from archiver.package.hashing import Hashed, Job, Journal, hash_all
 from archiver.package.manifest import hashlib_name
 from archiver.package.names import shown
 from archiver.package.reader import Bag, read_bag
@@ -41,6 +41,7 @@ class Verdict(enum.StrEnum):
     """What can be said of a bag as a whole."""
 
     VALID = "valid"
+    COMPLETE = "complete, content not read"
     INVALID = "not valid"
     UNDECIDED = "cannot be established"
 
@@ -107,6 +108,8 @@ class BagReport:
         Of these, how many were read and compared, or read as manifests.
     not_looked_at : tuple of str
         Files whose content was not compared with any checksum.
+    manifests : tuple of tuple of str
+        Name and SHA-256 of each manifest and tag manifest as it was read.
     """
 
     path: Path
@@ -122,6 +125,7 @@ class BagReport:
     bytes_held: int
     bytes_read: int
     not_looked_at: tuple[str, ...]
+    manifests: tuple[tuple[str, str], ...] = ()
 
     @property
     def valid(self) -> bool:
@@ -133,6 +137,10 @@ def validate(
     bag: Bag | Path,
     on_bytes: Callable[[int], None] | None = None,
     workers: int | None = None,
+    *,
+    content: bool = True,
+    journal: Journal | None = None,
+    until: Callable[[], bool] | None = None,
 ) -> BagReport:
     """Validate a bag.
 
@@ -144,11 +152,20 @@ def validate(
         Called with the number of bytes of each block read, from any thread.
     workers : int, optional
         Threads; the number of processors by default.
+    content : bool
+        Whether to read the payload. Without it lists, sizes and tag files are compared, and
+        the best verdict is that the bag is complete.
+    journal : Journal, optional
+        Remembers what was read, so that an interrupted validation can go on.
+    until : callable, optional
+        Asked before each file; once it says yes no further file is begun.
 
     Raises
     ------
     MisuseError, SurroundingsError
         There is no directory to read; everything else is a finding.
+    HashingStopped
+        ``until`` said yes.
 
     Source: RFC 8493 section 3.
     """
@@ -158,14 +175,19 @@ def validate(
     comparison = compare(bag, tree)
     findings = [*bag.findings, *tree.findings, *comparison.findings]
     sizes = {file.path: file.size for file in tree.files}
-    hashed = hash_all(bag.path, _jobs(comparison, tree), workers=workers, on_bytes=on_bytes)
+    jobs = _jobs(comparison, tree)
+    if not content:
+        jobs = [job for job in jobs if not job.path.startswith("data/")]
+    hashed = hash_all(
+        bag.path, jobs, workers=workers, on_bytes=on_bytes, journal=journal, until=until
+    )
     judge = _Judge(comparison, hashed)
     checked = tuple(
         judge.judge(path, sizes[path], expectations)
         for path, expectations in sorted(comparison.expected.items())
     )
     findings += judge.findings
-    findings += _strays(bag, comparison, workers)
+    findings += _strays(bag, comparison, workers, content=content)
     findings = list(in_order(dict.fromkeys(findings)))
     read = {path for path, result in hashed.items() if result.error is None}
     read |= {manifest.name for manifest in bag.tag_manifests}
@@ -173,7 +195,7 @@ def validate(
     return BagReport(
         path=bag.path,
         version=bag.declaration.version_text,
-        verdict=_verdict(findings),
+        verdict=_verdict(findings, content=content),
         findings=tuple(findings),
         files=checked,
         missing=tuple(sorted(comparison.missing)),
@@ -184,13 +206,14 @@ def validate(
         bytes_held=sum(sizes.values()),
         bytes_read=sum(size for path, size in sizes.items() if path in read),
         not_looked_at=tuple(path for path in sizes if path not in read),
+        manifests=bag.manifest_digests,
     )
 
 
-def _verdict(findings: Iterable[Finding]) -> Verdict:
+def _verdict(findings: Iterable[Finding], *, content: bool) -> Verdict:
     errors = {finding.code for finding in findings if finding.severity is Severity.ERROR}
     if not errors:
-        return Verdict.VALID
+        return Verdict.VALID if content else Verdict.COMPLETE
     return Verdict.UNDECIDED if errors <= _UNDECIDED else Verdict.INVALID
 
 
@@ -290,7 +313,9 @@ class _Judge:
         return self._owners.get(digest)
 
 
-def _strays(bag: Bag, comparison: Comparison, workers: int | None) -> list[Finding]:
+def _strays(
+    bag: Bag, comparison: Comparison, workers: int | None, *, content: bool
+) -> list[Finding]:
     """Tell missing files, unlisted files, and files that only have another name apart."""
     missing = dict(comparison.missing)
     unlisted = list(comparison.unlisted)
@@ -298,7 +323,7 @@ def _strays(bag: Bag, comparison: Comparison, workers: int | None) -> list[Findi
     owners = {
         said.checksum: path for path, expectations in missing.items() for said in expectations
     }
-    if owners and unlisted:
+    if owners and unlisted and content:
         names = {
             name
             for expectations in missing.values()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from archiver import files
-from archiver.custody.verify import Verification, verify_bag
+from archiver.custody.verify import BagVerdict, Depth, Verification, verify_bag
 from archiver.errors import ArchiverError
 from archiver.progress import Progress, Silent
 
@@ -27,11 +27,12 @@ class VerifiedBag:
         """Exit status of this bag alone."""
         if self.error is not None:
             return self.error.exit_status
-        return 0 if self.verification is not None and self.verification.intact else 3
+        good = {BagVerdict.INTACT, BagVerdict.COMPLETE}
+        return 0 if self.verification is not None and self.verification.verdict in good else 3
 
 
 def verify_bags(
-    bags: Sequence[Path], *, sound: bool = False, progress: Progress | None = None
+    bags: Sequence[Path], *, depth: Depth = Depth.FULL, progress: Progress | None = None
 ) -> tuple[VerifiedBag, ...]:
     """Verify bags one after another; an unusable one does not keep the others waiting.
 
@@ -39,8 +40,8 @@ def verify_bags(
     ----------
     bags : sequence of Path
         Directories.
-    sound : bool
-        Recompute the digests of the sound of intact masters too.
+    depth : Depth
+        How deep to look.
     progress : Progress, optional
         Told what is being done.
     """
@@ -49,7 +50,7 @@ def verify_bags(
     for bag in bags:
         try:
             progress.step(bag.name, _bytes_below(bag))
-            found = verify_bag(bag, progress.advance, sound=sound)
+            found = verify_bag(bag, progress.advance, depth=depth)
         except ArchiverError as error:
             verdicts.append(VerifiedBag(bag=bag, error=error))
         else:

@@ -39,7 +39,7 @@ def path(tmp_path: Path) -> Path:
 
 def verified(path: Path, expected: Head | None = None) -> LedgerReport:
     with open_ledger(path, read_only=True) as ledger:
-        return verify_ledger(ledger, expected=expected)
+        return verify_ledger(ledger, expected=[expected] if expected else ())
 
 
 def found(path: Path, expected: Head | None = None) -> list[tuple[str, str]]:

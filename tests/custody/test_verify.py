@@ -22,6 +22,7 @@ from archiver import files
 from archiver.custody import (
     BlockDigester,
     DamageKind,
+    Depth,
     MasterVerification,
     SoundVerdict,
     Verification,
@@ -94,7 +95,7 @@ def test_intact_bag_is_intact_and_its_sound_is_not_read_twice(bag: Path) -> None
 
 def test_sound_is_read_on_request_and_agrees(bag: Path) -> None:
     counted: list[int] = []
-    verification = verify_bag(bag, counted.append, sound=True)
+    verification = verify_bag(bag, counted.append, depth=Depth.SOUND)
     assert verification.intact
     assert [m.sound_bytes_read for m in verification.masters] == [len(SOUND)] * 2
     assert sum(counted) > 4 * len(SOUND)
@@ -320,7 +321,7 @@ def test_altered_master_with_altered_manifests_is_found_by_the_record_on_request
     (bag / "manifest-sha256.txt").write_bytes(manifest_of(payload))
     rewrite_tag_manifests(bag)
     assert verify_bag(bag).intact
-    verification = verify_bag(bag, sound=True)
+    verification = verify_bag(bag, depth=Depth.SOUND)
     master = master_of(verification)
     assert master.verdict is SoundVerdict.DISAGREES
     assert [s.start_s for s in master.spans] == [6.0]
@@ -333,7 +334,7 @@ def test_wrong_md5_of_the_whole_is_found_on_request(bag: Path) -> None:
     md5 = json.loads((bag / record).read_bytes())["md5"].encode()
     damage(bag, lambda content: content.replace(md5, b"0" * 32), record)
     rewrite_tag_manifests(bag)
-    assert master_of(verify_bag(bag, sound=True)).verdict is SoundVerdict.DISAGREES
+    assert master_of(verify_bag(bag, depth=Depth.SOUND)).verdict is SoundVerdict.DISAGREES
 
 
 @pytest.mark.parametrize("target", ["/etc/passwd", "data/../../x", "data/masters/none.wav"])
@@ -343,7 +344,7 @@ def test_record_that_points_elsewhere_opens_nothing(bag: Path, target: str) -> N
     rewrite_tag_manifests(bag)
     seam = FaultySeam()
     with files.use(seam):
-        verification = verify_bag(bag, sound=True)
+        verification = verify_bag(bag, depth=Depth.SOUND)
     opened = {c.path for c in seam.calls if c.operation == "open_read"}
     assert all(path.is_relative_to(bag) for path in opened)
     assert [m.file for m in verification.masters] == [MASTER, "data/masters/t02.wav"]
@@ -376,7 +377,7 @@ def test_verification_writes_nothing_and_works_on_read_only_media(bag: Path) -> 
     damage(bag, replaced(OFFSET + 5 * BLOCK, b"XXXX"))
     seam = FaultySeam()
     with files.use(seam):
-        verify_bag(bag, sound=True)
+        verify_bag(bag, depth=Depth.SOUND)
     reading = {"open_read", "read", "listing", "status", "resolved", "drop_cache"}
     assert {call.operation for call in seam.calls} <= reading
 

@@ -1,0 +1,225 @@
+"""The commands that look after stored bags: audit, copies, recovery, signatures, the ledger."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from archiver.errors import MisuseError
+
+if TYPE_CHECKING:
+    from archiver.custody.verify import Depth
+
+__all__ = ["depth_of", "register"]
+
+_UNITS = {"s": 1, "min": 60, "h": 3600, "d": 86_400, "w": 604_800, "y": 31_557_600}
+_SPAN = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s*([a-z]+)", re.ASCII)
+
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print the same facts for machines, as one JSON document.")
+]
+LedgerFile = Annotated[
+    Path, typer.Option("--ledger", metavar="FILE", help="The ledger; made if it is not there.")
+]
+Quick = Annotated[
+    bool, typer.Option("--quick", help="Compare lists, sizes and tag files; read no payload.")
+]
+Sound = Annotated[
+    bool, typer.Option("--sound", help="Recompute the sample digests of intact masters too.")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command()(audit)
+    app.add_typer(ledger_app, name="ledger")
+
+
+def depth_of(quick: bool, sound: bool) -> Depth:
+    """Take the depth from two options of which one at most may be set."""
+    from archiver.custody.verify import Depth
+
+    if quick and sound:
+        raise MisuseError(
+            "--quick and --sound exclude each other",
+            accepted="one of them, or none to read every byte",
+        )
+    return Depth.QUICK if quick else Depth.SOUND if sound else Depth.FULL
+
+
+def span_of(text: str | None, option: str) -> timedelta | None:
+    """Read a length of time such as ``90d``, ``2h`` or ``45min``."""
+    if text is None:
+        return None
+    found = _SPAN.fullmatch(text.strip().lower())
+    if found is None or found[2] not in _UNITS:
+        raise MisuseError(
+            f"{text!r} is no length of time",
+            where=option,
+            accepted="a number and a unit: s, min, h, d, w or y, such as 90d",
+        )
+    return timedelta(seconds=float(found[1]) * _UNITS[found[2]])
+
+
+def audit(
+    store: Annotated[
+        str, typer.Argument(metavar="STORE", help="A folder of bags, or a URL such as s3://b/f.")
+    ],
+    ledger: LedgerFile,
+    quick: Quick = False,
+    sound: Sound = False,
+    older_than: Annotated[
+        str | None,
+        typer.Option(
+            "--older-than", metavar="TIME", help="Only bags not checked for so long, as 90d."
+        ),
+    ] = None,
+    daily_percent: Annotated[
+        float | None,
+        typer.Option(
+            "--daily-percent",
+            min=0.0001,
+            max=100,
+            metavar="N",
+            help="At most N % of the bags in 24 hours, the longest unchecked first.",
+        ),
+    ] = None,
+    time_budget: Annotated[
+        str | None,
+        typer.Option("--time-budget", metavar="TIME", help="Begin no file after so long, as 2h."),
+    ] = None,
+    store_name: Annotated[
+        str,
+        typer.Option(
+            "--store-name",
+            metavar="NAME",
+            help="What the ledger calls the store, wherever it is mounted.",
+        ),
+    ] = "",
+    fresh: Annotated[
+        bool, typer.Option("--fresh", help="Begin anew; do not take up an interrupted audit.")
+    ] = False,
+    jobs: Annotated[
+        int,
+        typer.Option(
+            "--jobs",
+            min=1,
+            max=256,
+            metavar="N",
+            help="Processes that check bags side by side; for stores of many small bags.",
+        ),
+    ] = 1,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            help="Let the workers of a dask scheduler check the bags.",
+        ),
+    ] = None,
+    report: Annotated[
+        Path | None,
+        typer.Option("--report", metavar="FILE", help="Write the report for machines here."),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Verify all bags of a store, or those that are due, and enter it in the ledger."""
+    from archiver.cli import custody_views
+    from archiver.cli.progress import shown
+    from archiver.custody.due import Selection
+    from archiver.pipeline.audit import AuditPlan, audit_store
+
+    plan = AuditPlan(
+        store=store,
+        ledger=ledger,
+        name=store_name,
+        depth=depth_of(quick, sound),
+        selection=Selection(
+            older_than=span_of(older_than, "--older-than"), daily_percent=daily_percent
+        ),
+        time_budget=span_of(time_budget, "--time-budget"),
+        fresh=fresh,
+        jobs=jobs,
+        scheduler=scheduler,
+    )
+    with shown() as progress:
+        outcome = audit_store(plan, progress=progress)
+    if report is not None:
+        custody_views.write_report(report, outcome.as_json())
+    custody_views.show_audit(outcome, as_json=as_json)
+    return outcome.exit_status
+
+
+ledger_app = typer.Typer(
+    help="Verify, export or amend the ledger of checks.", no_args_is_help=True, add_completion=False
+)
+LedgerArgument = Annotated[Path, typer.Argument(metavar="LEDGER", help="The ledger.")]
+
+
+@ledger_app.command("verify")
+def ledger_verify(
+    ledger: LedgerArgument,
+    expect: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--expect",
+            metavar="NUMBER:SHA256",
+            help="A last entry that an earlier report stated; shows a ledger cut short.",
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Verify every entry against its digest and the one before."""
+    from archiver.cli import custody_views
+    from archiver.custody.ledger import Head, open_ledger
+    from archiver.custody.ledger_check import verify_ledger
+
+    with open_ledger(ledger, read_only=True) as opened:
+        found = verify_ledger(opened, expected=[Head.parse(text) for text in expect or ()])
+    custody_views.show_ledger(ledger, found, as_json=as_json)
+    return 0 if found.intact else 3
+
+
+@ledger_app.command("export")
+def ledger_export(
+    ledger: LedgerArgument,
+    form: Annotated[
+        str, typer.Option("--form", metavar="FORM", help="json-lines (default) or premis.")
+    ] = "json-lines",
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="FILE", help="Where to; standard output by default."),
+    ] = None,
+) -> int:
+    """Write the ledger as JSON lines or as PREMIS events."""
+    from archiver.cli import custody_views
+    from archiver.custody.ledger import open_ledger
+    from archiver.pipeline.ledger import exported
+
+    with open_ledger(ledger, read_only=True) as opened:
+        custody_views.write_export(exported(opened, form), to)
+    return 0
+
+
+@ledger_app.command("accept")
+def ledger_accept(
+    ledger: LedgerArgument,
+    store: Annotated[str, typer.Argument(metavar="STORE", help="The store, as audited.")],
+    bag: Annotated[str, typer.Argument(metavar="BAG", help="Path of the bag in the store.")],
+    reason: Annotated[
+        str, typer.Option("--reason", metavar="TEXT", help="Why, for whoever reads the ledger.")
+    ],
+    store_name: Annotated[
+        str, typer.Option("--store-name", metavar="NAME", help="As given to the audit.")
+    ] = "",
+) -> int:
+    """Enter that a bag was changed or withdrawn on purpose."""
+    from archiver.pipeline.ledger import accept
+
+    entry = accept(ledger, store, bag, reason=reason, name=store_name)
+    typer.echo(f"Entered as entry {entry.number}.")
+    return 0

@@ -1,0 +1,87 @@
+"""What the commands that look after stored bags show."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver.cli.printing import (
+    block,
+    count,
+    open_console,
+    plain,
+    print_json,
+    show_findings,
+    size,
+)
+
+if TYPE_CHECKING:
+    from archiver.custody.ledger_check import LedgerReport
+    from archiver.pipeline.audit import AuditOutcome
+
+__all__ = ["show_audit", "show_ledger", "write_export", "write_report"]
+
+_MOST_FINDINGS = 5
+
+
+def write_report(path: Path, document: dict[str, Any]) -> None:
+    """Write a report for machines; the name is complete or as it was before."""
+    from archiver import files
+
+    text = json.dumps(document, ensure_ascii=False, indent=2) + "\n"
+    files.write_whole(path, text.encode())
+
+
+def write_export(pieces: Iterable[bytes], to: Path | None) -> None:
+    """Write an export to a file, complete or not at all, or to standard output."""
+    if to is None:
+        for piece in pieces:
+            sys.stdout.write(piece.decode())
+        return
+    from archiver import files
+
+    files.write_pieces(to, pieces)
+
+
+def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
+    """Show what an audit found; bags that are as they should be are only counted."""
+    if as_json:
+        print_json(outcome.as_json())
+        return
+    console = open_console()
+    for result in outcome.results:
+        console.print(f"{plain(result.bag)}: {result.verdict}", style="bold red")
+        for finding in result.findings[:_MOST_FINDINGS]:
+            block(console, f"{finding['where']}: {finding['message']}", indent=2)
+        if len(result.findings) > _MOST_FINDINGS:
+            more = len(result.findings) - _MOST_FINDINGS
+            block(console, f"and {count(more, 'more finding')}; see the ledger", indent=2)
+    tally = ", ".join(f"{number} {verdict}" for verdict, number in outcome.counts)
+    console.print(
+        f"{count(outcome.checked, 'bag')} checked of {outcome.bags_held}: {tally or 'none due'}; "
+        f"{size(outcome.bytes_read)} read, depth {outcome.depth}.",
+        style="bold",
+    )
+    if outcome.left:
+        console.print(f"{count(outcome.left, 'bag')} left: run the same command to go on.")
+    console.print(f"Ledger: {outcome.head} is the last entry; keep this line.", soft_wrap=True)
+
+
+def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:
+    """Show whether a ledger is as it was written."""
+    if as_json:
+        print_json(report.as_json())
+        return
+    console = open_console()
+    show_findings(console, report.findings)
+    state = "as written" if report.intact else "altered"
+    console.print(
+        f"{plain(str(path))}: {count(report.entries, 'entry').replace('entrys', 'entries')}, "
+        f"{state}.",
+        style="bold",
+    )
+    if report.head is not None:
+        console.print(f"Last entry: {report.head}")

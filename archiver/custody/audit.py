@@ -1,0 +1,324 @@
+"""One bag of an audit: look at it as deep as asked and say what the ledger is to keep.
+
+The result is a plain record that can travel between processes and machines.
+"""
+
+from __future__ import annotations
+
+import enum
+import json
+import platform
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import Any, Protocol
+
+from archiver import files
+from archiver.custody.entry import Draft, EntryKind, moment_text
+from archiver.custody.rules import BAG_GONE, MANIFEST_NOT_AS_RECORDED
+from archiver.custody.store import Store
+from archiver.custody.verify import BagVerdict, Depth, verify_bag
+from archiver.errors import ArchiverError
+from archiver.findings import Finding, Severity, Where, in_order
+
+__all__ = ["AuditVerdict", "BagCheck", "Notebook", "Notes", "check_bag", "gone", "judged"]
+
+_MOST_FINDINGS = 100
+_NOTE_BYTES = 4 << 20
+_NOTE_S = 1.0
+
+
+class AuditVerdict(enum.StrEnum):
+    """What an audit says of a bag."""
+
+    INTACT = "intact"
+    COMPLETE = "complete"
+    CHANGED = "changed"
+    UNDECIDED = "cannot be established"
+    GONE = "gone"
+    UNUSABLE = "unusable"
+
+    @property
+    def exit_status(self) -> int:
+        """Exit status that this verdict alone asks for."""
+        match self:
+            case AuditVerdict.INTACT | AuditVerdict.COMPLETE:
+                return 0
+            case AuditVerdict.CHANGED | AuditVerdict.GONE:
+                return 3
+            case _:
+                return 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BagCheck:
+    """What a check of one bag gave.
+
+    Parameters
+    ----------
+    bag : str
+        Path in the store.
+    depth : Depth
+    verdict : AuditVerdict
+    moment : str
+        When the check ended.
+    duration_ms : int
+    bytes_read, bytes_held, payload_files, payload_bytes : int
+    algorithms : tuple of str
+    not_looked_at : int
+        Files whose content was compared with nothing.
+    manifests : tuple of tuple of str
+        Name and SHA-256 of each manifest as it was read.
+    signatures : tuple of tuple of str
+        File, verdict, signer and key of each signature.
+    findings : tuple of Finding
+        Errors and warnings.
+    resumed : bool
+        Whether files read before an interruption were not read again.
+    host : str
+        Machine that read the bag.
+    """
+
+    bag: str
+    depth: Depth
+    verdict: AuditVerdict
+    moment: str
+    duration_ms: int = 0
+    bytes_read: int = 0
+    bytes_held: int = 0
+    payload_files: int = 0
+    payload_bytes: int = 0
+    algorithms: tuple[str, ...] = ()
+    not_looked_at: int = 0
+    manifests: tuple[tuple[str, str], ...] = ()
+    signatures: tuple[tuple[str, str, str, str], ...] = ()
+    findings: tuple[Finding, ...] = ()
+    resumed: bool = False
+    host: str = field(default_factory=platform.node)
+
+    def draft(self, *, store: str, run: str) -> Draft:
+        """Return what the ledger is to keep."""
+        facts = {
+            "run": run,
+            "depth": str(self.depth),
+            "verdict": str(self.verdict),
+            "bytes_read": self.bytes_read,
+            "bytes_held": self.bytes_held,
+            "payload_files": self.payload_files,
+            "payload_bytes": self.payload_bytes,
+            "algorithms": list(self.algorithms),
+            "not_looked_at": self.not_looked_at,
+            "manifests": dict(self.manifests),
+            "signatures": [
+                dict(zip(("file", "verdict", "signer", "key"), map(plain, signature), strict=True))
+                for signature in self.signatures
+            ],
+            "findings": [
+                {
+                    "code": finding.code,
+                    "severity": str(finding.severity),
+                    "where": plain(str(finding.where)),
+                    "message": plain(finding.message),
+                }
+                for finding in self.findings[:_MOST_FINDINGS]
+            ],
+            "findings_total": len(self.findings),
+            "duration_ms": self.duration_ms,
+            "resumed": self.resumed,
+            "host": plain(self.host),
+        }
+        return Draft(
+            kind=EntryKind.CHECK,
+            store=store,
+            bag=plain(self.bag),
+            moment=self.moment,
+            facts=facts,
+        )
+
+
+def plain(text: str) -> str:
+    """Write bytes of a name that are no text as escapes, so that every text has a UTF-8 form."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+class Notes(Protocol):
+    """Where a notebook keeps what it knows; the ledger is one."""
+
+    def note(self, run: str, bag: str, notes: list[tuple[str, int, int, str]]) -> None:
+        """Keep path, size, mtime_ns and digests of files."""
+
+    def notes(self, run: str, bag: str) -> Mapping[str, tuple[int, int, str]]:
+        """Return what was kept, by path."""
+
+
+class Notebook:
+    """Remembers files of a bag under check, so that an interrupted check goes on.
+
+    Large files are noted at once, small ones when together they are 4 MiB or a second has
+    passed: that much, and the files in hand, is what an interruption costs.
+    """
+
+    def __init__(self, notes: Notes, run: str, bag: str) -> None:
+        self._notes = notes
+        self._run = run
+        self._bag = bag
+        self._known = dict(notes.notes(run, bag))
+        self._waiting: list[tuple[str, int, int, str]] = []
+        self._waiting_bytes = 0
+        self._written = time.monotonic()
+        self._mutex = threading.Lock()
+        self.recalled = 0
+
+    def recall(self, path: str, status: files.Status) -> dict[str, str] | None:
+        """Return the digests of a file that is still as it was when it was read."""
+        known = self._known.get(plain(path))
+        # Without a time of change nothing says that the file is the same.
+        if known is None or not status.mtime_ns or known[:2] != (status.size, status.mtime_ns):
+            return None
+        with self._mutex:
+            self.recalled += 1
+        return {str(name): str(digest) for name, digest in json.loads(known[2]).items()}
+
+    def note(self, path: str, status: files.Status, digests: dict[str, str]) -> None:
+        """Keep the digests of a file."""
+        with self._mutex:
+            self._waiting.append((plain(path), status.size, status.mtime_ns, json.dumps(digests)))
+            self._waiting_bytes += status.size
+            now = time.monotonic()
+            if self._waiting_bytes < _NOTE_BYTES and now - self._written < _NOTE_S:
+                return
+            self._notes.note(self._run, self._bag, self._waiting)
+            self._waiting, self._waiting_bytes, self._written = [], 0, now
+
+    def keep(self) -> None:
+        """Write down what waits."""
+        with self._mutex:
+            if self._waiting:
+                self._notes.note(self._run, self._bag, self._waiting)
+                self._waiting = []
+
+
+def check_bag(
+    store: Store,
+    bag: str,
+    depth: Depth,
+    *,
+    workers: int | None = None,
+    on_bytes: Callable[[int], None] | None = None,
+    notebook: Notebook | None = None,
+    until: Callable[[], bool] | None = None,
+) -> BagCheck:
+    """Check one bag of an open store; what cannot be checked is a result too.
+
+    Parameters
+    ----------
+    store : Store
+    bag : str
+        Path in the store.
+    depth : Depth
+    workers : int, optional
+        Threads; the number of processors by default.
+    on_bytes : callable, optional
+        Called with the number of bytes of each block read, from any thread.
+    notebook : Notebook, optional
+        Of this bag.
+    until : callable, optional
+        Once it says yes no further file is begun.
+
+    Raises
+    ------
+    HashingStopped
+        ``until`` said yes; what was read is in the notebook.
+    """
+    begun = time.monotonic()
+    try:
+        found = verify_bag(
+            store.path_of(bag), on_bytes, workers, depth, journal=notebook, until=until
+        )
+    except ArchiverError as error:
+        return _unusable(bag, depth, error)
+    verdict = {
+        BagVerdict.INTACT: AuditVerdict.INTACT,
+        BagVerdict.COMPLETE: AuditVerdict.COMPLETE,
+        BagVerdict.CHANGED: AuditVerdict.CHANGED,
+        BagVerdict.UNDECIDED: AuditVerdict.UNDECIDED,
+    }[found.verdict]
+    report = found.report
+    return BagCheck(
+        bag=bag,
+        depth=depth,
+        verdict=verdict,
+        moment=moment_text(datetime.now(UTC)),
+        duration_ms=int((time.monotonic() - begun) * 1000),
+        bytes_read=report.bytes_read,
+        bytes_held=report.bytes_held,
+        payload_files=report.payload_files,
+        payload_bytes=report.payload_bytes,
+        algorithms=report.algorithms,
+        not_looked_at=len(report.not_looked_at),
+        manifests=report.manifests,
+        findings=tuple(f for f in found.findings if f.severity is not Severity.NOTE),
+        resumed=notebook is not None and notebook.recalled > 0,
+    )
+
+
+def _unusable(bag: str, depth: Depth, error: ArchiverError) -> BagCheck:
+    finding = Finding(
+        code="bag-unusable",
+        severity=Severity.ERROR,
+        where=Where(file="."),
+        message=error.found,
+        accepted=error.accepted,
+        remedy=error.remedy,
+    )
+    return BagCheck(
+        bag=bag,
+        depth=depth,
+        verdict=AuditVerdict.UNUSABLE,
+        moment=moment_text(datetime.now(UTC)),
+        findings=(finding,),
+    )
+
+
+def gone(bag: str, depth: Depth, last_seen: str) -> BagCheck:
+    """Say of a bag that the ledger knows that it is not in the store any more."""
+    finding = BAG_GONE.at(Where(file="."), f"the bag was checked at {last_seen} and is not there")
+    return BagCheck(
+        bag=bag,
+        depth=depth,
+        verdict=AuditVerdict.GONE,
+        moment=moment_text(datetime.now(UTC)),
+        findings=(finding,),
+    )
+
+
+def judged(check: BagCheck, recorded: Mapping[str, Any] | None, since: str = "") -> BagCheck:
+    """Hold the manifests of a bag against those that the ledger recorded when it was intact.
+
+    Parameters
+    ----------
+    check : BagCheck
+    recorded : mapping of str to str, optional
+        SHA-256 by name; None if the ledger knows none.
+    since : str
+        Which entry of the ledger that is, in words.
+    """
+    if recorded is None or not check.manifests or dict(check.manifests) == recorded:
+        return check
+    now = dict(check.manifests)
+    findings = [
+        MANIFEST_NOT_AS_RECORDED.at(
+            Where(file=name),
+            f"its SHA-256 is {now.get(name, 'unknown, since it is not there')}; {since} recorded "
+            f"{recorded.get(name, 'no such file')}",
+        )
+        for name in sorted({*now, *recorded})
+        if now.get(name) != recorded.get(name)
+    ]
+    return replace(
+        check,
+        verdict=AuditVerdict.CHANGED,
+        findings=in_order((*check.findings, *findings)),
+    )

@@ -1,0 +1,464 @@
+"""Auditing a store: choose the bags that are due, check them, enter each check in the ledger.
+
+An audit that was interrupted is taken up by the next one of the same kind: bags checked
+since it began are done, and files of the bag in hand that were read are not read again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from archiver import files
+from archiver.custody.audit import (
+    AuditVerdict,
+    BagCheck,
+    Notebook,
+    check_bag,
+    gone,
+    judged,
+    plain,
+)
+from archiver.custody.due import Selection, choose
+from archiver.custody.entry import Draft, Entry, EntryKind, moment_text
+from archiver.custody.ledger import Head, Ledger, open_ledger
+from archiver.custody.store import Store, bags_of, opened_store
+from archiver.custody.verify import Depth
+from archiver.errors import ArchiverError, MisuseError
+from archiver.package.hashing import HashingStopped
+from archiver.package.reader import read_bag
+from archiver.pipeline.run import PROGRAM
+from archiver.progress import Progress, Silent
+
+__all__ = ["AuditOutcome", "AuditPlan", "AuditResult", "audit_store"]
+
+_SCHEMA = "audit-report 1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditPlan:
+    """What an audit is to do.
+
+    Parameters
+    ----------
+    store : str
+        Path or URL.
+    ledger : Path
+    name : str
+        What the ledger calls the store; by default its resolved path or URL.
+    depth : Depth
+    selection : Selection
+    time_budget : timedelta, optional
+        No file is begun after this time; the next audit goes on from there.
+    fresh : bool
+        Do not take up an interrupted audit.
+    jobs : int
+        Processes that check bags side by side.
+    scheduler : str, optional
+        Address of a dask scheduler whose workers check the bags.
+    """
+
+    store: str
+    ledger: Path
+    name: str = ""
+    depth: Depth = Depth.FULL
+    selection: Selection = field(default_factory=Selection)
+    time_budget: timedelta | None = None
+    fresh: bool = False
+    jobs: int = 1
+    scheduler: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditResult:
+    """A bag that is not as it should be.
+
+    Parameters
+    ----------
+    bag : str
+    verdict : AuditVerdict
+    entry : int
+        Number in the ledger.
+    findings : tuple of mapping
+        As the ledger keeps them.
+    """
+
+    bag: str
+    verdict: AuditVerdict
+    entry: int
+    findings: tuple[dict[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditOutcome:
+    """What an audit gave, from its beginning, interruptions included.
+
+    Parameters
+    ----------
+    store, run : str
+    depth : Depth
+    begun : str
+    ended : str, optional
+        None if bags are left.
+    resumed : bool
+        Whether this took up an interrupted audit.
+    bags_held : int
+        Bags in the store.
+    left : int
+        Bags that were due and are not checked yet.
+    counts : tuple of (AuditVerdict, int)
+    bytes_read : int
+    results : tuple of AuditResult
+        Only bags that are not as they should be.
+    head : Head
+        Last entry of the ledger; keep it.
+    """
+
+    store: str
+    run: str
+    depth: Depth
+    begun: str
+    ended: str | None
+    resumed: bool
+    bags_held: int
+    left: int
+    counts: tuple[tuple[AuditVerdict, int], ...]
+    bytes_read: int
+    results: tuple[AuditResult, ...]
+    head: Head
+
+    @property
+    def checked(self) -> int:
+        """Bags checked in this audit."""
+        return sum(number for _, number in self.counts)
+
+    @property
+    def exit_status(self) -> int:
+        """3 if anything has changed, 4 if anything could not be established, else 0."""
+        found = {verdict.exit_status for verdict, number in self.counts if number}
+        return 3 if 3 in found else max(found, default=0)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the report for machines, as ``audit-report.schema.json`` describes it."""
+        return {
+            "schema": _SCHEMA,
+            "store": plain(self.store),
+            "run": self.run,
+            "depth": str(self.depth),
+            "begun": self.begun,
+            "ended": self.ended,
+            "resumed": self.resumed,
+            "bags_held": self.bags_held,
+            "bags_checked": self.checked,
+            "bags_left": self.left,
+            "verdicts": {str(verdict): number for verdict, number in self.counts},
+            "bytes_read": self.bytes_read,
+            "results": [
+                {
+                    "bag": result.bag,
+                    "verdict": str(result.verdict),
+                    "entry": result.entry,
+                    "findings": list(result.findings),
+                }
+                for result in self.results
+            ],
+            "ledger_head": str(self.head),
+            "exit_status": self.exit_status,
+        }
+
+
+def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOutcome:
+    """Audit a store.
+
+    Raises
+    ------
+    MisuseError, SurroundingsError
+        Store or ledger cannot be used; a bag that cannot is a result.
+    IntegrityError
+        The ledger is damaged beyond reading.
+    """
+    progress = progress or Silent()
+    deadline = None
+    if plan.time_budget is not None:
+        deadline = time.monotonic() + plan.time_budget.total_seconds()
+
+    def until() -> bool:
+        return deadline is not None and time.monotonic() >= deadline
+
+    with (
+        opened_store(plan.store, plan.name) as store,
+        open_ledger(plan.ledger) as ledger,
+        contextlib.ExitStack() as held,
+    ):
+        bags = list(bags_of(store))
+        now = datetime.now(UTC)
+        begun = None if plan.fresh else _interrupted(ledger, store, plan, held)
+        resumed = begun is not None
+        lost = _lost(ledger, store, bags)
+        chosen = _chosen(ledger, store, plan, [*bags, *lost], now, begun)
+        if begun is None:
+            begun = _begin(ledger, store, plan, len(chosen), held)
+        run = str(begun.parsed_facts()["run"])
+        progress.step(
+            f"{len(chosen)} of {len(bags)} bags", _bytes_of(ledger, store, chosen, progress)
+        )
+        work = _Work(ledger, store, plan, run, progress, until)
+        done = 0
+        for check in work.checks(chosen, lost):
+            work.enter(check)
+            done += 1
+        ended = None
+        if done == len(chosen):
+            ended = _end(ledger, store, run, begun)
+        return _outcome(
+            ledger,
+            store,
+            plan,
+            begun,
+            ended,
+            resumed=resumed,
+            bags_held=len(bags),
+            left=len(chosen) - done,
+        )
+
+
+def _lock_path(ledger: Ledger, run: str) -> Path:
+    return ledger.path.with_name(f"{ledger.path.name}.{run}.lock")
+
+
+def _interrupted(
+    ledger: Ledger, store: Store, plan: AuditPlan, held: contextlib.ExitStack
+) -> Entry | None:
+    """Find an audit of this kind that was begun, not ended, and that no process is at."""
+    begun = {
+        str(entry.parsed_facts().get("run")): entry
+        for entry in ledger.entries(kind=EntryKind.AUDIT_BEGUN, store=store.name)
+    }
+    for entry in ledger.entries(kind=EntryKind.AUDIT_ENDED, store=store.name):
+        begun.pop(str(entry.parsed_facts().get("run")), None)
+    wanted = (str(plan.depth), plan.selection.words())
+    for run, entry in reversed(begun.items()):
+        facts = entry.parsed_facts()
+        if (facts.get("depth"), facts.get("selection")) != wanted:
+            continue
+        busy = MisuseError("is under way in another process")
+        try:
+            held.enter_context(files.lock(_lock_path(ledger, run), busy=busy))
+        except MisuseError:
+            continue
+        return entry
+    return None
+
+
+def _begin(
+    ledger: Ledger, store: Store, plan: AuditPlan, bags: int, held: contextlib.ExitStack
+) -> Entry:
+    run = secrets.token_hex(8)
+    busy = MisuseError("is under way in another process")
+    held.enter_context(files.lock(_lock_path(ledger, run), busy=busy))
+    (entry,) = ledger.append(
+        Draft(
+            kind=EntryKind.AUDIT_BEGUN,
+            store=store.name,
+            moment=moment_text(datetime.now(UTC)),
+            facts={
+                "run": run,
+                "depth": str(plan.depth),
+                "bags": bags,
+                "selection": plan.selection.words(),
+                "program": PROGRAM,
+            },
+        )
+    )
+    return entry
+
+
+def _end(ledger: Ledger, store: Store, run: str, begun: Entry) -> str:
+    counts = Counter(
+        str(entry.parsed_facts()["verdict"]) for entry in _checks_of(ledger, store, run, begun)
+    )
+    moment = moment_text(datetime.now(UTC))
+    ledger.append(
+        Draft(
+            kind=EntryKind.AUDIT_ENDED,
+            store=store.name,
+            moment=moment,
+            facts={"run": run, "bags": dict(sorted(counts.items()))},
+        )
+    )
+    ledger.forget_run(run)
+    return moment
+
+
+def _checks_of(ledger: Ledger, store: Store, run: str, begun: Entry) -> Iterator[Entry]:
+    for entry in ledger.entries(kind=EntryKind.CHECK, store=store.name, after=begun.number):
+        if entry.parsed_facts().get("run") == run:
+            yield entry
+
+
+def _lost(ledger: Ledger, store: Store, bags: Sequence[str]) -> dict[str, str]:
+    """Return the bags that the ledger knows and that are not there, with their last check."""
+    known: dict[str, str] = {}
+    for check in ledger.last_checks(store.name):
+        known[check.bag] = max(known.get(check.bag, ""), check.moment)
+    present = {plain(bag) for bag in bags}
+    lost = {bag: moment for bag, moment in known.items() if bag not in present}
+    for bag in list(lost):
+        entry = ledger.reference(bag, store.name)
+        if entry is not None and entry.parsed_facts().get("withdrawn") is True:
+            del lost[bag]
+    return lost
+
+
+def _chosen(
+    ledger: Ledger,
+    store: Store,
+    plan: AuditPlan,
+    bags: Sequence[str],
+    now: datetime,
+    begun: Entry | None,
+) -> tuple[str, ...]:
+    return choose(
+        bags,
+        ledger.last_checks(store.name),
+        depth=plan.depth,
+        selection=plan.selection,
+        now=now,
+        begun="" if begun is None else begun.moment,
+    )
+
+
+def _bytes_of(ledger: Ledger, store: Store, bags: Sequence[str], progress: Progress) -> int:
+    """Add up what is to be read, for the time left; only if somebody looks."""
+    if isinstance(progress, Silent):
+        return 0
+    known: dict[str, int] = {}
+    for entry in ledger.entries(kind=EntryKind.CHECK, store=store.name):
+        known[entry.bag] = int(entry.parsed_facts().get("bytes_held", 0))
+    total = 0
+    for bag in bags:
+        held = known.get(plain(bag))
+        if held is None:
+            try:
+                oxum = read_bag(store.path_of(bag)).info.oxum
+            except ArchiverError:
+                oxum = None
+            held = 0 if oxum is None else oxum[0]
+        total += held
+    return total
+
+
+class _Work:
+    """Checks bags one way or another and enters what comes back."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        store: Store,
+        plan: AuditPlan,
+        run: str,
+        progress: Progress,
+        until: Callable[[], bool],
+    ) -> None:
+        self.ledger = ledger
+        self.store = store
+        self.plan = plan
+        self.run = run
+        self.progress = progress
+        self.until = until
+
+    def enter(self, check: BagCheck) -> None:
+        """Judge a check by what the ledger recorded before, and enter it."""
+        recorded = self.ledger.reference(plain(check.bag), self.store.name)
+        if recorded is not None:
+            since = f"entry {recorded.number} of the ledger ({recorded.moment})"
+            check = judged(check, recorded.parsed_facts().get("manifests"), since)
+        draft = check.draft(store=self.store.name, run=self.run)
+        # The end of the audit brings all of its entries to the disk.
+        self.ledger.append(draft, durable=False, forget=self.run)
+
+    def checks(self, bags: Sequence[str], lost: dict[str, str]) -> Iterator[BagCheck]:
+        """Check bags until the time is up."""
+        for bag in bags:
+            if bag in lost:
+                yield gone(bag, self.plan.depth, lost[bag])
+        present = [bag for bag in bags if bag not in lost]
+        if self.plan.scheduler is not None or self.plan.jobs > 1:
+            from archiver.pipeline.spreading import spread  # noqa: PLC0415 - few need it
+
+            for check in spread(self.store, present, self.plan, self.until):
+                self.progress.advance(check.bytes_read)
+                yield check
+            return
+        for bag in present:
+            if self.until():
+                return
+            notebook = Notebook(self.ledger, self.run, bag)
+            try:
+                yield check_bag(
+                    self.store,
+                    bag,
+                    self.plan.depth,
+                    on_bytes=self.progress.advance,
+                    notebook=notebook,
+                    until=self.until,
+                )
+            except HashingStopped:
+                notebook.keep()
+                return
+            except BaseException:
+                notebook.keep()
+                raise
+
+
+def _outcome(
+    ledger: Ledger,
+    store: Store,
+    plan: AuditPlan,
+    begun: Entry,
+    ended: str | None,
+    *,
+    resumed: bool,
+    bags_held: int,
+    left: int,
+) -> AuditOutcome:
+    run = str(begun.parsed_facts()["run"])
+    counts: Counter[AuditVerdict] = Counter()
+    bytes_read = 0
+    results: list[AuditResult] = []
+    for entry in _checks_of(ledger, store, run, begun):
+        facts = entry.parsed_facts()
+        verdict = AuditVerdict(facts["verdict"])
+        counts[verdict] += 1
+        bytes_read += int(facts["bytes_read"])
+        if verdict.exit_status:
+            results.append(
+                AuditResult(
+                    bag=entry.bag,
+                    verdict=verdict,
+                    entry=entry.number,
+                    findings=tuple(facts["findings"]),
+                )
+            )
+    head = ledger.head()
+    return AuditOutcome(
+        store=store.name,
+        run=run,
+        depth=plan.depth,
+        begun=begun.moment,
+        ended=ended,
+        resumed=resumed,
+        bags_held=bags_held,
+        left=left,
+        counts=tuple(sorted(counts.items())),
+        bytes_read=bytes_read,
+        results=tuple(results),
+        head=head if head is not None else Head(number=begun.number, digest=begun.digest),
+    )

@@ -1,0 +1,159 @@
+"""Checking bags side by side: on several processes here, or on the workers of a scheduler.
+
+A bag is a task. A task whose process is lost is given out again; what comes back is entered
+in the one ledger by the process that holds it. At most a few tasks for each worker are given
+out at a time, so that memory does not grow with the store.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import multiprocessing
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from typing import TYPE_CHECKING, Any
+
+from archiver.custody.audit import BagCheck, check_bag
+from archiver.custody.store import Store, opened_store
+from archiver.custody.verify import Depth
+from archiver.errors import MisuseError, SurroundingsError
+
+if TYPE_CHECKING:
+    from archiver.pipeline.audit import AuditPlan
+
+__all__ = ["check_bags_at", "spread"]
+
+_TASKS_PER_WORKER = 4
+_BAGS_PER_TASK = 8
+_CONNECT_S = 15
+_RETRIES = 5
+
+
+def check_bags_at(
+    location: str, name: str, bags: tuple[str, ...], depth: str, workers: int | None
+) -> tuple[BagCheck, ...]:
+    """Check bags of a store that is opened for it; what a worker runs.
+
+    Parameters
+    ----------
+    location, name : str
+        As :func:`~archiver.custody.store.opened_store` takes them.
+    bags : tuple of str
+    depth : str
+    workers : int, optional
+        Threads.
+    """
+    with opened_store(location, name) as store:
+        return tuple(check_bag(store, bag, Depth(depth), workers=workers) for bag in bags)
+
+
+def spread(
+    store: Store, bags: Sequence[str], plan: AuditPlan, until: Callable[[], bool]
+) -> Iterator[BagCheck]:
+    """Check bags side by side, in any order, until the time is up.
+
+    Raises
+    ------
+    MisuseError
+        dask is not installed.
+    SurroundingsError
+        The scheduler does not answer, or workers were lost again and again.
+    """
+    if plan.scheduler is not None:
+        yield from _over_scheduler(store, bags, plan, plan.scheduler, until)
+    else:
+        yield from _over_processes(store, bags, plan, until)
+
+
+def _over_processes(
+    store: Store, bags: Sequence[str], plan: AuditPlan, until: Callable[[], bool]
+) -> Iterator[BagCheck]:
+    tasks = iter(
+        tuple(bags[at : at + _BAGS_PER_TASK]) for at in range(0, len(bags), _BAGS_PER_TASK)
+    )
+    # A fresh interpreter, on every system: threads and open databases do not survive a fork.
+    context = multiprocessing.get_context("spawn")
+    waiting: set[Future[tuple[BagCheck, ...]]] = set()
+    with ProcessPoolExecutor(plan.jobs, mp_context=context) as pool:
+        try:
+            while True:
+                while len(waiting) < plan.jobs * _TASKS_PER_WORKER and not until():
+                    task = next(tasks, None)
+                    if task is None:
+                        break
+                    waiting.add(
+                        pool.submit(
+                            check_bags_at, store.location, store.name, task, str(plan.depth), 1
+                        )
+                    )
+                if not waiting:
+                    return
+                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in done:
+                    yield from future.result()
+        except BaseException:
+            for future in waiting:
+                future.cancel()
+            raise
+
+
+def _over_scheduler(
+    store: Store,
+    bags: Sequence[str],
+    plan: AuditPlan,
+    address: str,
+    until: Callable[[], bool],
+) -> Iterator[BagCheck]:
+    try:
+        # An extra, and without types of its own.
+        distributed: Any = importlib.import_module("distributed")
+    except ImportError as error:
+        raise MisuseError(
+            "dask.distributed is not installed",
+            where="--scheduler",
+            remedy="Install it with: pip install 'archiver[cluster]'",
+        ) from error
+    try:
+        client = distributed.Client(address, timeout=_CONNECT_S, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise SurroundingsError(
+            f"the scheduler does not answer ({error})",
+            where=address,
+            remedy="Check the address and that the scheduler runs",
+        ) from error
+    with contextlib.closing(client):
+        workers = max(1, len(client.scheduler_info()["workers"]))
+        rest = iter(bags)
+
+        def submit() -> Any:
+            bag = None if until() else next(rest, None)
+            if bag is None:
+                return None
+            return client.submit(
+                check_bags_at,
+                store.location,
+                store.name,
+                (bag,),
+                str(plan.depth),
+                None,
+                pure=False,
+                retries=_RETRIES,
+            )
+
+        first = [task for _ in range(workers * _TASKS_PER_WORKER) if (task := submit()) is not None]
+        under_way = distributed.as_completed(first)
+        for future in under_way:
+            try:
+                checks = future.result()
+            except Exception as error:
+                # Errors of the material are results; what arrives here is the cluster's.
+                raise SurroundingsError(
+                    f"a worker failed ({type(error).__name__}: {str(error)[:200]})",
+                    where=address,
+                    remedy="Look at the workers' logs, then run again; bags checked so far count",
+                ) from error
+            yield from checks
+            future.release()
+            if (task := submit()) is not None:
+                under_way.add(task)

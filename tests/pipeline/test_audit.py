@@ -1,0 +1,395 @@
+"""Audits of whole stores: what is chosen, what is found, what an interruption costs."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
+
+from archiver import files
+from archiver.custody.audit import AuditVerdict
+from archiver.custody.due import Selection, choose
+from archiver.custody.entry import moment_text
+from archiver.custody.ledger import LastCheck, open_ledger
+from archiver.custody.ledger_check import verify_ledger
+from archiver.custody.ledger_export import json_lines
+from archiver.custody.verify import Depth
+from archiver.errors import ArchiverError, MisuseError
+from archiver.pipeline.audit import AuditOutcome, AuditPlan, audit_store
+from archiver.pipeline.ledger import accept
+from archiver.schema_store import schema
+from tests.custody.stores import small_bag, small_store
+from tests.faults import FaultySeam, ProcessDeathError
+from tests.package.small_bags import manifest_of, rewrite_tag_manifests
+
+NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    return small_store(tmp_path / "store")
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Path:
+    return tmp_path / "custody" / "ledger.sqlite3"
+
+
+def audited(store: Path | str, ledger: Path, **more: object) -> AuditOutcome:
+    plan = AuditPlan(store=str(store), ledger=ledger, **more)  # type: ignore[arg-type]
+    outcome = audit_store(plan)
+    Draft202012Validator(schema("audit-report")).validate(outcome.as_json())
+    with open_ledger(ledger, read_only=True) as opened:
+        assert verify_ledger(opened, expected=[outcome.head]).intact
+        judge = Draft202012Validator(schema("ledger"))
+        for line in json_lines(opened.entries()):
+            judge.validate(json.loads(line))
+    return outcome
+
+
+def verdicts(outcome: AuditOutcome) -> dict[str, int]:
+    return {str(verdict): number for verdict, number in outcome.counts}
+
+
+def findings_of(outcome: AuditOutcome, bag: str) -> list[tuple[str, str]]:
+    (result,) = [result for result in outcome.results if result.bag == bag]
+    return [(finding["code"], finding["where"]) for finding in result.findings]
+
+
+def test_all_bags_are_checked_and_entered(store: Path, ledger: Path) -> None:
+    outcome = audited(store, ledger)
+    assert verdicts(outcome) == {"intact": 4}
+    assert (outcome.exit_status, outcome.left, outcome.bags_held) == (0, 0, 4)
+    assert outcome.ended is not None
+    with open_ledger(ledger, read_only=True) as opened:
+        kinds = [(entry.kind, entry.bag) for entry in opened.entries()]
+    assert kinds[0] == ("audit begun", "")
+    assert kinds[-1] == ("audit ended", "")
+    assert sorted(bag for _, bag in kinds[1:-1]) == ["2026/bag-3", "bag-0", "bag-1", "bag-2"]
+
+
+def test_every_bag_that_changed_is_named_with_its_file(store: Path, ledger: Path) -> None:
+    (store / "bag-1" / "data" / "masters" / "t01.wav").write_bytes(b"other")
+    (store / "2026" / "bag-3" / "data" / "documents" / "notes.txt").unlink()
+    outcome = audited(store, ledger)
+    assert verdicts(outcome) == {"intact": 2, "changed": 2}
+    assert outcome.exit_status == 3
+    assert ("bag-checksum-differs", "data/masters/t01.wav") in findings_of(outcome, "bag-1")
+    assert ("bag-file-missing", "data/documents/notes.txt") in findings_of(outcome, "2026/bag-3")
+
+
+def test_a_quick_audit_never_says_intact_and_reads_no_payload(store: Path, ledger: Path) -> None:
+    victim = store / "bag-0" / "data" / "masters" / "t01.wav"
+    content = victim.read_bytes()
+    victim.write_bytes(bytes(len(content)))
+    quick = audited(store, ledger, depth=Depth.QUICK)
+    assert verdicts(quick) == {"complete": 4}
+    assert quick.exit_status == 0
+    victim.write_bytes(content + b"!")
+    assert verdicts(audited(store, ledger, depth=Depth.QUICK)) == {"complete": 3, "changed": 1}
+    assert verdicts(audited(store, ledger)) == {"intact": 3, "changed": 1}
+
+
+@pytest.mark.parametrize("depth", list(Depth))
+def test_a_manifest_altered_together_with_its_file_is_found_by_the_ledger(
+    store: Path, ledger: Path, depth: Depth
+) -> None:
+    audited(store, ledger)
+    forge(store / "bag-2")
+    outcome = audited(store, ledger, depth=depth)
+    found = findings_of(outcome, "bag-2")
+    assert ("manifest-not-as-recorded", "manifest-sha256.txt") in found
+    # Bags made by plain means have no records of samples, which is a warning.
+    assert {code for code, _ in found} <= {"manifest-not-as-recorded", "sound-record-missing"}
+
+
+def forge(bag: Path) -> None:
+    """Alter a file and both manifests so that the bag agrees with itself."""
+    (bag / "data" / "documents" / "notes.txt").write_bytes(b"Stylus no. 90\n")
+    payload = {
+        path.relative_to(bag).as_posix(): path.read_bytes()
+        for path in sorted((bag / "data").rglob("*"))
+        if path.is_file()
+    }
+    octets = sum(map(len, payload.values()))
+    (bag / "bag-info.txt").write_bytes(f"Payload-Oxum: {octets}.{len(payload)}\n".encode())
+    (bag / "manifest-sha256.txt").write_bytes(manifest_of(payload))
+    rewrite_tag_manifests(bag)
+
+
+def test_a_change_that_somebody_answers_for_is_the_reference_from_then_on(
+    store: Path, ledger: Path
+) -> None:
+    audited(store, ledger)
+    forge(store / "bag-2")
+    assert audited(store, ledger).exit_status == 3
+    with pytest.raises(MisuseError, match="no reason"):
+        accept(ledger, str(store), "bag-2", reason=" ")
+    with pytest.raises(MisuseError, match="knows no bag"):
+        accept(ledger, str(store), "bag-9", reason="because")
+    accept(ledger, str(store), "bag-2", reason="Notes corrected by the curator")
+    assert verdicts(audited(store, ledger)) == {"intact": 4}
+
+
+def test_a_bag_that_is_gone_is_told_until_that_is_accepted(store: Path, ledger: Path) -> None:
+    audited(store, ledger)
+    shutil.rmtree(store / "bag-1")
+    outcome = audited(store, ledger)
+    assert verdicts(outcome) == {"intact": 3, "gone": 1}
+    assert outcome.exit_status == 3
+    assert verdicts(audited(store, ledger))["gone"] == 1
+    accept(ledger, str(store), "bag-1", reason="Withdrawn by its owner")
+    assert verdicts(audited(store, ledger)) == {"intact": 3}
+
+
+def test_a_bag_that_lost_its_declaration_is_still_a_bag(store: Path, ledger: Path) -> None:
+    (store / "bag-1" / "bagit.txt").unlink()
+    outcome = audited(store, ledger)
+    assert ("bag-declaration-missing", "bagit.txt") in findings_of(outcome, "bag-1")
+
+
+def test_bags_being_written_and_other_folders_are_left_alone(store: Path, ledger: Path) -> None:
+    small_bag(store / ".bag-9.1234.unfinished", 9)
+    (store / "empty").mkdir()
+    (store / "notes.txt").write_text("kept", encoding="utf-8")
+    assert verdicts(audited(store, ledger)) == {"intact": 4}
+
+
+def test_a_bag_or_a_file_is_no_store(store: Path, ledger: Path) -> None:
+    with pytest.raises(MisuseError, match="is a bag itself"):
+        audited(store / "bag-0", ledger)
+    with pytest.raises(MisuseError, match="not a directory"):
+        audited(store / "bag-0" / "bagit.txt", ledger)
+    with pytest.raises(ArchiverError, match="does not exist"):
+        audited(store / "absent", ledger)
+
+
+def test_only_bags_that_are_due_are_checked(store: Path, ledger: Path) -> None:
+    quarter = Selection(older_than=timedelta(days=90))
+    assert audited(store, ledger, selection=quarter).checked == 4
+    assert audited(store, ledger, selection=quarter).checked == 0
+    small_bag(store / "bag-new", 7)
+    assert verdicts(audited(store, ledger, selection=quarter)) == {"intact": 1}
+    # A look that was less deep does not count as one that was deeper.
+    assert audited(store, ledger, selection=quarter, depth=Depth.SOUND).checked == 5
+    assert audited(store, ledger, selection=quarter, depth=Depth.QUICK).checked == 0
+
+
+def test_a_daily_share_goes_round_all_bags_and_is_not_taken_twice_a_day(
+    store: Path, ledger: Path
+) -> None:
+    share = Selection(daily_percent=50)
+    assert audited(store, ledger, selection=share).checked == 2
+    assert audited(store, ledger, selection=share).checked == 0
+
+
+@given(
+    st.lists(st.integers(0, 400), min_size=1, max_size=30),
+    st.integers(1, 100),
+    st.integers(0, 400),
+)
+def test_the_longest_unchecked_come_first_and_no_more_than_the_share(
+    ages_d: list[int], percent: int, older_d: int
+) -> None:
+    bags = [f"b{number}" for number in range(len(ages_d))]
+    checks = [
+        LastCheck(bag=bag, depth="full", moment=moment_text(NOW - timedelta(days=age)))
+        for bag, age in zip(bags, ages_d, strict=True)
+        if age < 399
+    ]
+    age_of = dict(zip(bags, ages_d, strict=True))
+    chosen = choose(
+        bags,
+        checks,
+        depth=Depth.QUICK,
+        selection=Selection(older_than=timedelta(days=older_d), daily_percent=percent),
+        now=NOW,
+    )
+    ages = [min(age_of[bag], 399) for bag in chosen]
+    assert ages == sorted(ages, reverse=True)
+    assert all(age > older_d or age == 399 for age in ages)
+    today = sum(age <= 1 for age in ages_d)
+    assert len(chosen) <= max(0, -(-len(bags) * percent // 100) - today)
+    left_out = [min(age_of[bag], 399) for bag in bags if bag not in chosen]
+    if left_out and ages:
+        assert max([age for age in left_out if age > older_d], default=0) <= ages[-1]
+
+
+def test_when_the_time_is_up_no_file_is_begun_and_the_next_run_goes_on(
+    store: Path, ledger: Path
+) -> None:
+    first = audited(store, ledger, time_budget=timedelta(0))
+    assert (first.checked, first.left, first.ended, first.exit_status) == (0, 4, None, 0)
+    second = audited(store, ledger)
+    assert (second.run, second.resumed, second.checked, second.left) == (first.run, True, 4, 0)
+    assert audited(store, ledger).run != first.run
+
+
+def test_an_audit_can_be_begun_anew(store: Path, ledger: Path) -> None:
+    first = audited(store, ledger, time_budget=timedelta(0))
+    assert audited(store, ledger, fresh=True).run != first.run
+
+
+def test_an_interrupted_audit_ends_as_an_unbroken_one_and_reads_little_twice(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    """Death at every twentieth call in turn, then on to the end."""
+    (store / "bag-1" / "data" / "masters" / "t01.wav").write_bytes(b"other")
+    unbroken = audited(store, tmp_path / "unbroken.sqlite3")
+    reads_of_one = _reads(store, tmp_path / "counted.sqlite3")
+    reads = 0
+    deaths = 0
+    for at in range(15, 100_000, 20):
+        seam = FaultySeam(fail_at=at)
+        with files.use(seam):
+            try:
+                outcome = audit_store(AuditPlan(store=str(store), ledger=ledger))
+            except ProcessDeathError:
+                deaths += 1
+                reads += _counted(seam)
+                continue
+        break
+    reads += _counted(seam)
+    assert deaths > 5
+    assert _comparable(outcome) == _comparable(unbroken)
+    # A death costs at most the bag in hand here, since bags this small are not noted inside.
+    assert reads <= reads_of_one + deaths * 12
+
+
+def _counted(seam: FaultySeam) -> int:
+    return sum(call.operation == "open_read" and "data" in call.path.parts for call in seam.calls)
+
+
+def _reads(store: Path, ledger: Path) -> int:
+    seam = FaultySeam()
+    with files.use(seam):
+        audit_store(AuditPlan(store=str(store), ledger=ledger))
+    return _counted(seam)
+
+
+def _comparable(outcome: AuditOutcome) -> object:
+    return (
+        outcome.counts,
+        outcome.bytes_read,
+        outcome.left,
+        [(result.bag, result.verdict, result.findings) for result in outcome.results],
+    )
+
+
+def test_files_of_a_large_bag_read_before_an_interruption_are_not_read_again(
+    tmp_path: Path, ledger: Path
+) -> None:
+    from tests.package.small_bags import write_bag
+
+    store = tmp_path / "store"
+    payload = {f"masters/t{n:02d}.wav": bytes([n]) * (5 << 20) for n in range(4)}
+    write_bag(store / "large", payload)
+    opened: list[str] = []
+    deaths = 0
+    for at in range(70, 100_000, 45):
+        seam = FaultySeam(fail_at=at)
+        try:
+            with files.use(seam):
+                outcome = audit_store(AuditPlan(store=str(store), ledger=ledger))
+        except ProcessDeathError:
+            opened += _masters_opened(seam)
+            deaths += 1
+            continue
+        opened += _masters_opened(seam)
+        break
+    assert verdicts(outcome) == {"intact": 1}
+    with open_ledger(ledger, read_only=True) as book:
+        facts = [entry.parsed_facts() for entry in book.entries()]
+    assert [fact["resumed"] for fact in facts if "resumed" in fact] == [True]
+    assert outcome.resumed
+    # Four masters, two in hand at each death; none is opened again once it was noted.
+    assert deaths
+    assert len(opened) <= 4 + 2 * deaths
+
+
+def _masters_opened(seam: FaultySeam) -> list[str]:
+    return [c.path.name for c in seam.calls if c.operation == "open_read" and ".wav" in c.path.name]
+
+
+def test_a_file_changed_between_is_read_again(tmp_path: Path, ledger: Path) -> None:
+    from archiver.custody.audit import Notebook
+
+    (tmp_path / "a").write_bytes(b"x")
+    with open_ledger(ledger) as book:
+        notebook = Notebook(book, "run", "bag")
+        notebook.note("a", files.status(tmp_path / "a"), {"sha256": "d"})
+        notebook.keep()
+        again = Notebook(book, "run", "bag")
+        assert again.recall("a", files.status(tmp_path / "a")) == {"sha256": "d"}
+        time.sleep(0.02)
+        (tmp_path / "a").write_bytes(b"y")
+        assert again.recall("a", files.status(tmp_path / "a")) is None
+
+
+def test_two_audits_at_once_both_end_and_the_ledger_is_whole(store: Path, ledger: Path) -> None:
+    command = [sys.executable, "-m", "tests.pipeline.auditing", str(store), str(ledger)]
+    running = [subprocess.Popen(command) for _ in range(3)]
+    assert [process.wait(60) for process in running] == [0, 0, 0]
+    with open_ledger(ledger, read_only=True) as opened:
+        assert verify_ledger(opened).intact
+        kinds = [entry.kind for entry in opened.entries()]
+    assert kinds.count("audit begun") == kinds.count("audit ended")
+    assert kinds.count("check") >= 4
+
+
+def test_processes_side_by_side_give_the_same(store: Path, ledger: Path, tmp_path: Path) -> None:
+    (store / "bag-1" / "data" / "masters" / "t01.wav").write_bytes(b"other")
+    alone = audited(store, ledger)
+    beside = audited(store, tmp_path / "other.sqlite3", jobs=2)
+    assert _comparable(beside) == _comparable(alone)
+
+
+@pytest.mark.parametrize(
+    ("damage", "verdict"),
+    [
+        (lambda bag: (bag / "data").rename(bag / "date"), AuditVerdict.CHANGED),
+        (lambda bag: [path.unlink() for path in bag.glob("manifest-*")], AuditVerdict.CHANGED),
+    ],
+)
+def test_bags_beyond_recognition_do_not_stop_an_audit(
+    store: Path, ledger: Path, damage: Callable[[Path], object], verdict: AuditVerdict
+) -> None:
+    damage(store / "bag-0")
+    outcome = audited(store, ledger)
+    assert dict(outcome.counts) == {AuditVerdict.INTACT: 3, verdict: 1}
+
+
+def test_a_bag_that_cannot_be_listed_is_told_apart_from_a_changed_one(
+    store: Path, ledger: Path
+) -> None:
+    import errno
+
+    seam = FaultySeam(errno=errno.EACCES, refused={("listing", "bag-2")})
+    with files.use(seam):
+        outcome = audit_store(AuditPlan(store=str(store), ledger=ledger))
+    assert seam.injected
+    assert verdicts(outcome) == {"intact": 3, "unusable": 1}
+    assert outcome.exit_status == 4
+
+
+def test_nothing_is_written_to_the_store(store: Path, ledger: Path) -> None:
+    before = {path: path.stat().st_mtime_ns for path in sorted(store.rglob("*"))}
+    audited(store, ledger, depth=Depth.SOUND)
+    assert {path: path.stat().st_mtime_ns for path in sorted(store.rglob("*"))} == before
+
+
+def test_few_files_are_open_at_a_time(store: Path, ledger: Path) -> None:
+    seam = FaultySeam()
+    with files.use(seam):
+        audit_store(AuditPlan(store=str(store), ledger=ledger))
+    assert 0 < seam.most_open_files <= 16
