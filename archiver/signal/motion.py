@@ -32,11 +32,14 @@ from archiver.signal.wavering import Wavering, waver
 from archiver.signal.wear import Playing, Wear, wear
 
 __all__ = [
+    "INDEX_THRESHOLD",
+    "SNR_THRESHOLD_DB",
     "MediumWear",
     "Motion",
     "MotionTake",
     "TakeKind",
     "TakeMotion",
+    "mean_snr",
     "measure_motion",
 ]
 
@@ -394,7 +397,7 @@ def _media(takes: Sequence[MotionTake], found: Sequence[TakeMotion]) -> tuple[Me
     media = []
     for (medium, performance), members in groups.items():
         snr = [
-            Playing(playings_before=take.playings_before or 0, value=_mean_snr(measured.transfer))
+            Playing(playings_before=take.playings_before or 0, value=mean_snr(measured.transfer))
             for take, measured in members
         ]
         index = [
@@ -418,7 +421,7 @@ def _media(takes: Sequence[MotionTake], found: Sequence[TakeMotion]) -> tuple[Me
     return tuple(media)
 
 
-def _mean_snr(passed: Transfer | None) -> Estimate:
+def mean_snr(passed: Transfer | None) -> Estimate:
     """Return the mean signal over noise of the bands from 400 to 2000 Hz."""
     if passed is None:
         return cannot_tell("the performance is not among the takes", "dB")
