@@ -48,6 +48,9 @@ _WIDE = 8
 """Fine bands in a wide one: 4 %."""
 
 _COARSE_FRAMES = 8
+_COARSE_MOST = 3750
+"""Steps of the coarse search; its memory grows with their square (170 MB for these)."""
+
 _LOWEST_RATIO = 0.7
 _HIGHEST_RATIO = 1.4
 
@@ -198,13 +201,20 @@ def _follow(likeness: Features, cost: float, reach: int = 1) -> NDArray[np.int64
     return path
 
 
+def _frames_a_step(one: LogSpectra, other: LogSpectra) -> int:
+    """Return 8 frames of 10 ms, and more for takes over five minutes."""
+    longest: int = max(one.fine.shape[0], other.fine.shape[0])
+    return max(_COARSE_FRAMES, math.ceil(longest / _COARSE_MOST))
+
+
 def _coarse(one: LogSpectra, other: LogSpectra) -> tuple[Reals, float, float] | None:
-    """Search the ratio and follow a path at 80 ms; returns source times, ratio, contrast."""
+    """Search the ratio and follow a path at 80 ms or more; returns source times, ratio, contrast."""
     inside, beside = _band_count()
     wide_in, wide_by = inside // _WIDE, beside // _WIDE
-    performed = _wide(one.fine, _COARSE_FRAMES)
-    played = _unit(_wide(other.fine, _COARSE_FRAMES)[:, wide_by : wide_by + wide_in])
-    step_s = HOP_S * _COARSE_FRAMES
+    frames_a_step = _frames_a_step(one, other)
+    performed = _wide(one.fine, frames_a_step)
+    played = _unit(_wide(other.fine, frames_a_step)[:, wide_by : wide_by + wide_in])
+    step_s = HOP_S * frames_a_step
     length = round(4.0 / step_s)
     if performed.shape[0] < 2 * length // 3 or played.shape[0] < 2 * length // 3:
         return None
@@ -304,7 +314,7 @@ def align_spectra(one: LogSpectra, other: LogSpectra) -> Alignment | None:
     if coarse is None:
         return None
     source_s, ratio, contrast = coarse
-    step_s = HOP_S * _COARSE_FRAMES
+    step_s = HOP_S * _frames_a_step(one, other)
     frames = np.arange(other.fine.shape[0]) * HOP_S
     knots = (np.arange(source_s.size) + 0.5) * step_s - 0.5 * HOP_S
     inner = np.interp(frames, knots, source_s)

@@ -266,10 +266,10 @@ def find_rotation(take: ReducedSound, nominal_rpm: float | None = None) -> Rotat
     nominal_rpm : float, optional
         Stated speed; it weighs between octaves and nothing else.
     """
+    if take.duration_s < 5.0:
+        return _nothing("the take is shorter than 5 s")
     novelty = impulses(take.samples)
     window = min(round(_WINDOW_S * _RATE_HZ), novelty.shape[1])
-    if novelty.shape[1] < 5 * _RATE_HZ:
-        return _nothing("the take is shorter than 5 s")
     return _rotation(novelty, window, nominal_rpm)
 
 

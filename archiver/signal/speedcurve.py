@@ -49,7 +49,7 @@ _SECOND = Grid(
     change_reach=4,
     change_cost=0.1,
 )
-_LONGEST_S = 900.0
+_LONGEST_S = 600.0
 _CHANCE = 1.2
 _LOWEST_SCORE = 0.16
 _LOWEST_CONTRAST = 5.5
@@ -319,12 +319,14 @@ def speed_curve(
     Parameters
     ----------
     performance, reproduction : ReducedSound
-        Captured by the same chain; up to 15 minutes each.
+        Captured by the same chain; up to 10 minutes each.
     turns : Rotation, optional
         Of the reproduction; what swings with the turn is then followed through pauses.
     """
     if max(performance.duration_s, reproduction.duration_s) > _LONGEST_S:
-        return _nothing("takes of more than 15 minutes are not compared")
+        return _nothing("takes of more than 10 minutes are not compared")
+    if min(performance.duration_s, reproduction.duration_s) < _LEAST_TOLD_S:
+        return _nothing("one of the takes is shorter than 3 s")
     for name, take in (("performance", performance), ("reproduction", reproduction)):
         if take.samples.size == 0 or not np.any(np.abs(take.samples) > 1e-7):
             return _nothing(f"the {name} is silent")

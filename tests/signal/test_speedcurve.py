@@ -89,3 +89,15 @@ def test_unrelated_speech_noise_and_silence_give_a_reason() -> None:
         assert reason in curve.mean_ratio.reason
         assert curve.time_s.size == 0
         assert curve.span_s is None
+
+
+def test_takes_of_more_than_ten_minutes_are_refused_without_work() -> None:
+    long = _take(np.zeros(601 * REDUCED_RATE_HZ, np.float32))
+    assert "10 minutes" in speed_curve(long, long).mean_ratio.reason
+
+
+@pytest.mark.parametrize("frames", [0, 1, 1000, 30_000])
+def test_a_take_of_any_short_length_gives_a_reason_and_no_error(frames: int) -> None:
+    take = _take(_speech(7)[:frames])
+    assert speed_curve(take, take).mean_ratio.reason
+    assert find_rotation(take).mean_rpm.reason
