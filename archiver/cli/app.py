@@ -9,6 +9,7 @@ import typer
 
 from archiver.cli import custody_commands
 from archiver.cli.record_commands import Before, machine_app, media
+from archiver.cli.table_commands import sheet_app
 
 __all__ = ["app"]
 
@@ -24,6 +25,7 @@ app = typer.Typer(
     "3 stored bytes have changed, 4 disk or permission, 5 defect.",
 )
 app.add_typer(machine_app)
+app.add_typer(sheet_app)
 app.command()(media)
 
 AsJson = Annotated[
@@ -143,6 +145,12 @@ def archive(
         ),
     ] = None,
     profile: Profile = None,
+    leave_out_restricted: Annotated[
+        bool,
+        typer.Option(
+            "--leave-out-restricted", help="Leave everything that is not public out of the bag."
+        ),
+    ] = False,
     previous: Before = None,
     as_json: AsJson = False,
 ) -> int:
@@ -159,6 +167,7 @@ def archive(
             algorithms=digest,
             access=_listed(access),
             profile=profile,
+            leave_out_restricted=leave_out_restricted,
             previous=previous,
             progress=progress,
         )

@@ -263,6 +263,7 @@ class Take:
     medium: str | None = None
     reproduces: str | None = None
     playings_before: int | None = None
+    tone: Quantity | None = None
     begins: Quantity | None = None
     ends: Quantity | None = None
     start: Timestamp | None = None
