@@ -49,6 +49,7 @@ def encode_workbook(tables: Sequence[Table]) -> bytes:
     book = Workbook()
     if book.active is not None:
         book.remove(book.active)
+    top, bold = Alignment(vertical="top", wrap_text=True), Font(bold=True)
     titles: set[str] = set()
     for table in tables:
         sheet = book.create_sheet(_title(table.name, titles))
@@ -59,9 +60,9 @@ def encode_workbook(tables: Sequence[Table]) -> bytes:
                 target.value = _as_text(cell, table.name)
                 target.data_type = "s"
                 target.number_format = "@"
-                target.alignment = Alignment(vertical="top", wrap_text=True)
+                target.alignment = top
                 if cell.row == 1:
-                    target.font = Font(bold=True)
+                    target.font = bold
                 letters = cell_name(1, cell.column)[:-1]
                 longest = max(len(line) for line in str(cell.value).split("\n"))
                 widths[letters] = min(60, max(widths.get(letters, 10), longest + 2))
