@@ -12,12 +12,14 @@ from archiver import files
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, in_order, stops_deposit
 from archiver.package import BagBuilder, StoredFile, bytes_needed, versioned_name
+from archiver.pipeline.access_copies import LARGEST_COVER_BYTES, AccessPlan
 from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, require_folder, unusable
-from archiver.pipeline.copies import LARGEST_COVER_BYTES, AccessPlan
 from archiver.pipeline.descriptions import Contents, describe
 from archiver.pipeline.masters import ArchivedTake, write_master
+from archiver.pipeline.motion import motion_of
 from archiver.pipeline.plan import Plan, plan_for
 from archiver.pipeline.profiles import find_profile
+from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.room_tone import against_room_tone
 from archiver.pipeline.run import moment
 from archiver.progress import Progress, Silent
@@ -53,6 +55,7 @@ def archive_session(
     algorithms: Sequence[str] | None = None,
     access: Sequence[str] | None = None,
     profile: str | None = None,
+    leave_out_restricted: bool = False,
     previous: Path | None = None,
     progress: Progress | None = None,
 ) -> Archived:
@@ -72,6 +75,8 @@ def archive_session(
         Access copies to make, ``flac`` or ``opus``; else those of the profile, else none.
     profile : str, optional
         Institution profile, by file or name; else the one in the folder, if any.
+    leave_out_restricted : bool
+        Leave what is not public out of the bag; the profile may ask for it too.
     previous : Path, optional
         Bag or folder of the session before, to check what is carried forward.
     progress : Progress, optional
@@ -95,14 +100,18 @@ def archive_session(
     require_folder(folder)
     _refuse_inside(folder, destination)
     asked = find_profile(folder, profile)
-    wanted = _wanted(asked.institution, algorithms, access)
+    wanted = _wanted(
+        asked.institution, algorithms, access, leave_out_restricted=leave_out_restricted
+    )
     copies = AccessPlan(kinds=tuple(map(AccessKind, wanted.access)), folder=folder)
     report = look_over(folder, progress, to_the_end=False, previous=previous)
-    session = report.session
+    public = report.public
     findings = in_order((*report.findings, *asked.findings))
-    if session is None or stops_deposit(findings):
+    if public is None or stops_deposit(findings):
         return Archived(bag=None, report=report, findings=findings)
-    plan = _plan(report, session, wanted.file_name)
+    # From here on nothing but the public record is written.
+    session = public.session
+    plan = _plan(report, public, wanted)
     sizes = [_master_bytes(facts) for facts in report.captures]
     sizes += [_copy_bytes(facts, kind) for facts in report.captures for kind in copies.kinds]
     sizes += [files.status(folder.joinpath(*kept.source.split("/"))).size for kept in plan.kept]
@@ -119,19 +128,23 @@ def archive_session(
         findings = in_order(dict.fromkeys(found))
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
+        motion = motion_of(folder, session, progress=progress)
+        findings = in_order(dict.fromkeys((*found, *motion.findings)))
         payload = [done.stored for done in takes]
         payload += [copy.stored for done in takes for copy in done.copies]
-        payload += _copied(bag, folder, plan, progress)
+        payload += _copied(bag, folder, plan, public, progress)
         progress.step("describing and sealing", 0)
         contents = Contents(
             session=session,
             plan=plan,
             takes=takes,
+            motion=motion,
             payload=tuple(payload),
             version=version,
             made=now,
             algorithms=bag.algorithms,
             institution=wanted,
+            public=public,
         )
         findings = describe(bag, contents, findings)
         if stops_deposit(findings):
@@ -187,13 +200,17 @@ def _masters(
 
 
 def _copied(
-    bag: BagBuilder, folder: Path, plan: Plan, progress: Progress
+    bag: BagBuilder, folder: Path, plan: Plan, public: PublicPart, progress: Progress
 ) -> tuple[StoredFile, ...]:
-    """Copy videos, photographs and documents as they are."""
+    """Copy videos, photographs and documents; of some sheets the public copy is written."""
     sources = [folder.joinpath(*kept.source.split("/")) for kept in plan.kept]
     progress.step("copying files", sum(files.status(source).size for source in sources))
+    sealed = set(plan.restricted)
     return tuple(
-        bag.copy(source, kept.path) for source, kept in zip(sources, plan.kept, strict=True)
+        bag.write_payload(kept.path, public.sheets[kept.source])
+        if kept.source in public.sheets and kept not in sealed
+        else bag.copy(source, kept.path)
+        for source, kept in zip(sources, plan.kept, strict=True)
     )
 
 
@@ -232,7 +249,11 @@ def _copy_bytes(facts: CaptureFacts, kind: AccessKind) -> int:
 
 
 def _wanted(
-    institution: Institution, algorithms: Sequence[str] | None, access: Sequence[str] | None
+    institution: Institution,
+    algorithms: Sequence[str] | None,
+    access: Sequence[str] | None,
+    *,
+    leave_out_restricted: bool,
 ) -> Institution:
     """Let what is asked for in so many words go before the profile."""
     copies = tuple(dict.fromkeys(access)) if access is not None else institution.access
@@ -245,10 +266,13 @@ def _wanted(
         institution,
         digests=tuple(algorithms or institution.digests or ("sha256",)),
         access=copies,
+        leave_out_restricted=institution.leave_out_restricted or leave_out_restricted,
     )
 
 
-def _plan(report: CheckReport, session: Session, file_name: str) -> Plan:
+def _plan(report: CheckReport, public: PublicPart, wanted: Institution) -> Plan:
+    session = public.session
+    left_out = wanted.leave_out_restricted
     seen = look_into(report.folder).paths
 
     def all_of(name: str, named: Sequence[str]) -> tuple[str, ...]:
@@ -267,6 +291,12 @@ def _plan(report: CheckReport, session: Session, file_name: str) -> Plan:
             *(path for path in seen if path == INSTITUTION_FILE),
         ),
         photographs=all_of("photographs", pictures),
-        documents=all_of("documents", [d.file for d in session.documents]),
-        file_name=file_name,
+        documents=[
+            path
+            for path in all_of("documents", [d.file for d in session.documents])
+            if path not in public.documents
+        ],
+        sealed_sheets=() if left_out else tuple(public.sheets),
+        sealed_documents=() if left_out else public.documents,
+        file_name=wanted.file_name,
     )

@@ -22,11 +22,14 @@ from archiver.findings import Finding, in_order
 from archiver.package import BagBuilder, StoredFile, safe_names, versioned_name
 from archiver.package import readme as bag_readme
 from archiver.pipeline.masters import ArchivedTake
-from archiver.pipeline.plan import Plan
+from archiver.pipeline.plan import RESTRICTED, Plan
+from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import PROGRAM, library_versions
 from archiver.session.institution import Institution
 from archiver.session.record_json import session_as_json
 from archiver.session.records import Session
+from archiver.signal.motion import Motion
+from archiver.signal.motion_json import motion_as_json
 from archiver.signal.report import measurements_as_json
 
 __all__ = ["Contents", "describe"]
@@ -36,12 +39,15 @@ _PAYLOAD = (
     ("data/originals", "video captures as they came"),
     ("data/access", "copies for listening, made from the masters; not for preservation"),
     ("data/photographs", "pictures of the machines and of the session"),
-    ("data/documents", "the session sheet and the machine files as submitted, and other papers"),
+    ("data/documents", "the session sheet, the machine files and other papers"),
+    (RESTRICTED, "not public: the sheets as submitted, and restricted papers"),
     (places.CRATE, "the research object description (RO-Crate 1.2)"),
 )
+MOTION = "metadata/motion.json"
 _METADATA = (
     ("metadata/session.json", "the record: each quantity as stated and in SI units"),
     ("metadata/measurements", "levels, loudness, noise and faults of each take"),
+    (MOTION, "how fast and how steadily the machines turned, what came through, and wear"),
     ("metadata/sound", "digests of the samples of each take, second by second"),
     ("metadata/captures", "what each capture file held besides its samples"),
     ("metadata/findings.json", "what the check had to say when this bag was made"),
@@ -70,11 +76,13 @@ class Contents:
     session: Session
     plan: Plan
     takes: tuple[ArchivedTake, ...]
+    motion: Motion
     payload: tuple[StoredFile, ...]
     version: int
     made: datetime
     algorithms: tuple[str, ...]
     institution: Institution
+    public: PublicPart
 
     @property
     def kinds(self) -> frozenset[DocumentKind]:
@@ -89,6 +97,12 @@ class Contents:
         return versioned_name(self.session.identifier, before) if before else ""
 
     @property
+    def restricted_left_out(self) -> bool:
+        """Whether there was something restricted that is not in the bag."""
+        public = self.public
+        return bool(public.sheets or public.documents) and not self.plan.restricted
+
+    @property
     def when(self) -> str:
         """Time of the run as ``xs:dateTime``."""
         return self.made.isoformat(timespec="seconds")
@@ -101,6 +115,7 @@ class Contents:
             program=PROGRAM,
             version=self.version,
             replaces=self.replaces,
+            restricted=RESTRICTED if self.plan.restricted else "",
         )
 
 
@@ -126,7 +141,9 @@ def describe(
         {path: measured_facts(document, path) for path, document in measured.items()},
     )
     documents = documents_of(archive, algorithms=contents.algorithms, kinds=contents.kinds)
-    findings = in_order(dict.fromkeys((*findings, *check_documents(documents, archive))))
+    findings = in_order(
+        dict.fromkeys((*findings, *check_documents(documents, archive, contents.public.secrets)))
+    )
     for document in documents:
         write = bag.write_payload if document.path.startswith("data/") else bag.write_tag
         write(document.path, document.content)
@@ -145,7 +162,12 @@ def _records(
         yield f"metadata/captures/{name}.json", done.capture_record
         yield f"metadata/measurements/{name}.json", as_bytes(measured[done.stored.path])
         yield sound_digests_path(name), encode_sound_digests(done.sound)
-    yield "metadata/findings.json", findings_document(findings)
+    if contents.motion.takes:
+        yield MOTION, as_bytes(motion_as_json(contents.motion))
+    yield (
+        "metadata/findings.json",
+        findings_document(map(contents.public.secrets.removed, findings)),
+    )
 
 
 def _named(contents: Contents) -> list[tuple[ArchivedTake, str]]:
@@ -166,6 +188,7 @@ def _run_record(contents: Contents) -> RunRecord:
         documents=tuple(kind for kind in DocumentKind if kind in contents.kinds),
         institution=contents.institution.name,
         serialisation=contents.institution.serialisation,
+        restricted_left_out=contents.restricted_left_out,
         masters=tuple(
             MasterRecord(
                 takes=tuple(take.id for take in done.held.takes),
@@ -198,6 +221,8 @@ def _payload(contents: Contents) -> Iterator[PayloadRecord]:
         source = sources.get(file.path)
         if file.path in takes:
             source = takes[file.path].file
+        if file.path.startswith(f"{RESTRICTED}/"):
+            source = None
         yield PayloadRecord(
             file=file.path,
             take=lead.id if lead is not None else of_video.get(source or ""),
