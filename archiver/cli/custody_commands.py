@@ -36,6 +36,7 @@ Sound = Annotated[
 def register(app: typer.Typer) -> None:
     """Add these commands to the program."""
     app.command()(audit)
+    app.command()(copies)
     app.add_typer(ledger_app, name="ledger")
 
 
@@ -152,6 +153,37 @@ def audit(
         custody_views.write_report(report, outcome.as_json())
     custody_views.show_audit(outcome, as_json=as_json)
     return outcome.exit_status
+
+
+def copies(
+    stores: Annotated[
+        list[str],
+        typer.Argument(metavar="STORE STORE...", help="Folders or URLs that hold the copies."),
+    ],
+    ledger: Annotated[
+        Path | None,
+        typer.Option("--ledger", metavar="FILE", help="The ledger that decides and records."),
+    ] = None,
+    bag: Annotated[
+        list[str] | None,
+        typer.Option("--bag", metavar="NAME", help="Only this bag; may be repeated."),
+    ] = None,
+    repair: Annotated[
+        bool,
+        typer.Option("--repair", help="Repair bad copies from good ones; needs --ledger."),
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Compare the copies of bags in several stores, and repair the bad from the good."""
+    from archiver.cli import custody_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.copies import CopiesPlan, compare_stores
+
+    plan = CopiesPlan(stores=stores, ledger=ledger, bags=bag or (), repair=repair)
+    with shown() as progress:
+        compared = compare_stores(plan, progress=progress)
+    custody_views.show_copies(compared, as_json=as_json)
+    return max((one.exit_status for one in compared), default=0)
 
 
 ledger_app = typer.Typer(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,8 +21,9 @@ from archiver.cli.printing import (
 if TYPE_CHECKING:
     from archiver.custody.ledger_check import LedgerReport
     from archiver.pipeline.audit import AuditOutcome
+    from archiver.pipeline.copies import ComparedBag
 
-__all__ = ["show_audit", "show_ledger", "write_export", "write_report"]
+__all__ = ["show_audit", "show_copies", "show_ledger", "write_export", "write_report"]
 
 _MOST_FINDINGS = 5
 
@@ -68,6 +69,42 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
     if outcome.left:
         console.print(f"{count(outcome.left, 'bag')} left: run the same command to go on.")
     console.print(f"Ledger: {outcome.head} is the last entry; keep this line.", soft_wrap=True)
+
+
+def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
+    """Show which copy of which file is good, and what was repaired."""
+    if as_json:
+        print_json({"bags": [one.as_json() for one in compared]})
+        return
+    console = open_console()
+    good = 0
+    for one in compared:
+        found = one.comparison
+        if found.good:
+            good += 1
+            continue
+        console.print(plain(found.bag), style="bold")
+        reference = found.reference
+        if reference is not None:
+            block(console, f"Reference: {reference.basis}", indent=2, style="dim")
+        for copy, verdict, states in zip(found.copies, found.verdicts, found.states, strict=True):
+            style = "green" if verdict == "good" else "bold red"
+            block(console, f"{copy.store.name}: {copy.error or verdict}", indent=2, style=style)
+            for path, state in sorted(states.items()):
+                block(console, f"{path}: {state}", indent=4)
+        for path in found.beyond_help():
+            block(console, f"{path}: no copy is good", indent=2, style="bold red")
+        if one.repair is not None:
+            for step in one.repair.steps:
+                name = step.path or "whole bag"
+                block(console, f"{step.kind}: {step.store}: {name} ({step.note})", indent=2)
+            states_now = ", ".join(str(check.verdict) for check in one.after)
+            block(console, f"Checked again: {states_now}", indent=2, style="bold")
+        if one.error is not None:
+            block(console, str(one.error), indent=2, style="bold red")
+    console.print(
+        f"{count(len(compared), 'bag')} compared, {good} good in every store.", style="bold"
+    )
 
 
 def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:

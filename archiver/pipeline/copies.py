@@ -1,199 +1,216 @@
-"""Access copies of a master, encoded in the pass that writes it."""
+"""Comparing the copies of bags in several stores, and repairing the bad from the good."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any
 
-from archiver import files
-from archiver.custody.sound import BlockDigester
-from archiver.describe.listening import cover_of, tags_for
-from archiver.describe.mediatypes import media_type_of
-from archiver.errors import ArchiverError, IntegrityError
-from archiver.findings import Finding, Rule, Severity
-from archiver.package import BagBuilder, StoredFile
-from archiver.pipeline.run import PROGRAM
-from archiver.session.capture_files import CaptureFile
-from archiver.session.records import Session
-from archiver.signal.sampleformat import Bytes, SampleFormat
-from archiver.signal.take import TakeMeasurements
-from archiver.wave.access import AccessKind, AccessWriter, Cover, Loudness, accepted_for
+from archiver.custody.audit import AuditVerdict, BagCheck, check_bag, plain
+from archiver.custody.copies import Comparison, CopyVerdict, compare_copies, read_copy
+from archiver.custody.entry import Draft, EntryKind, moment_text
+from archiver.custody.ledger import Ledger, open_ledger
+from archiver.custody.repair import Repair, repair_copies, sweep
+from archiver.custody.store import Store, bags_of, opened_store
+from archiver.custody.verify import Depth
+from archiver.errors import ArchiverError, MisuseError
+from archiver.progress import Progress, Silent
 
-__all__ = ["LARGEST_COVER_BYTES", "AccessPlan", "Copy", "CopyMaker"]
-
-ACCESS = "data/access"
-# A picture block of FLAC holds 16 MiB; a cover of more than this only makes players slow.
-LARGEST_COVER_BYTES = 4 << 20
-_COVERS = {"image/png", "image/jpeg"}
-# RFC 9639, 8.2: the MD5 is that of signed samples; those of 8 bits are unsigned in a master.
-_SAME_MD5_BITS = {16, 24}
-
-ACCESS_NOT_MADE = Rule(
-    code="access-copy-not-made",
-    severity=Severity.WARNING,
-    reason="Not every coding holds every kind of sound; the master is not concerned.",
-    remedy="Leave the copy out, or make one from the master with a program of your choice.",
-)
-COVER_LEFT_OUT = Rule(
-    code="access-cover-left-out",
-    severity=Severity.NOTE,
-    reason="Players read covers in PNG and JPEG, and large ones slow them down.",
-    remedy="Nothing has to be done: the photograph itself is in the bag.",
-)
+__all__ = ["ComparedBag", "CopiesPlan", "compare_stores"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AccessPlan:
-    """Which copies to make; ``folder`` is the session folder, where the covers lie."""
-
-    kinds: tuple[AccessKind, ...]
-    folder: Path
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Copy:
-    """An access copy in the bag."""
-
-    kind: AccessKind
-    stored: StoredFile
-
-
-class _Open:
-    """A copy that is being written; its file is made with the first sample."""
-
-    def __init__(self, bag: BagBuilder, path: str, kind: AccessKind, samples: SampleFormat) -> None:
-        self.path = path
-        self.kind = kind
-        self._bag = bag
-        self._samples = samples
-        self._file: BinaryIO | None = None
-        self.writer: AccessWriter | None = None
-
-    def feed(self, raw: Bytes) -> None:
-        if self.writer is None:
-            self._file = self._bag.create(self.path)
-            self.writer = AccessWriter(self._file, self.path, self.kind, self._samples)
-        self.writer.write(raw)
-
-    def close(self) -> None:
-        if self._file is not None:
-            self._file.close()
-
-
-class CopyMaker:
-    """Makes the copies of one master.
+class CopiesPlan:
+    """What to compare.
 
     Parameters
     ----------
-    bag : BagBuilder
-        Open.
-    plan : AccessPlan
-    session, held
-        The record, and the capture with its takes.
-    master : str
-        Path of the master; the copies have its name with another ending.
-    samples : SampleFormat
-        Of the master.
+    stores : sequence of str
+        Paths or URLs, two or more.
+    ledger : Path, optional
+        Where comparisons and repairs are entered, and whose word decides.
+    bags : sequence of str
+        Paths in the stores; all if empty.
+    repair : bool
+        Repair what can be repaired; the ledger is needed for that.
     """
 
-    def __init__(
-        self,
-        bag: BagBuilder,
-        plan: AccessPlan,
-        session: Session,
-        held: CaptureFile,
-        *,
-        master: str,
-        samples: SampleFormat,
-    ) -> None:
-        self._bag = bag
-        self._plan = plan
-        self._session = session
-        self._held = held
-        self._samples = samples
-        self.findings: list[Finding] = []
-        self._open: list[_Open] = []
-        stem = master.rpartition("/")[2].removesuffix(".wav")
-        where = session.locate(f"{held.lead.at}.file")
-        for kind in plan.kinds:
-            refusal = accepted_for(kind, samples)
-            if refusal:
-                message = f"no {kind} copy of {held.file} was made: {refusal}"
-                self.findings.append(ACCESS_NOT_MADE.at(where, message))
-            else:
-                self._open.append(_Open(bag, f"{ACCESS}/{stem}.{kind}", kind, samples))
+    stores: Sequence[str]
+    ledger: Path | None = None
+    bags: Sequence[str] = ()
+    repair: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparedBag:
+    """What was found of one bag, and what was done.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        As the copies were found.
+    repair : Repair, optional
+        None if none was asked for or needed.
+    after : tuple of BagCheck
+        A full check of each copy that was repaired.
+    error : ArchiverError, optional
+        Why no repair was made.
+    """
+
+    comparison: Comparison
+    repair: Repair | None = None
+    after: tuple[BagCheck, ...] = ()
+    error: ArchiverError | None = None
 
     @property
-    def consumers(self) -> Sequence[Callable[[Bytes], object]]:
-        """One for each copy; each needs all sample bytes, in order."""
-        return [one.feed for one in self._open]
-
-    def finish(self, measured: TakeMeasurements, digester: BlockDigester) -> tuple[Copy, ...]:
-        """Write tags, cover and loudness, and read the copies back.
-
-        Parameters
-        ----------
-        measured : TakeMeasurements
-            Of the master.
-        digester : BlockDigester
-            Of the sample bytes of the master.
-
-        Raises
-        ------
-        IntegrityError
-            A lossless copy does not hold the samples of the master.
-        SurroundingsError
-            A copy cannot be written.
-        """
-        begun = [(one, one.writer) for one in self._open if one.writer is not None]
-        if not begun:
-            return ()
-        session, lead = self._session, self._held.lead
-        tags = tags_for(session, lead, number=session.position(lead) + 1, program=PROGRAM)
-        cover = self._cover()
-        loudness = Loudness(
-            integrated_lufs=measured.integrated_lufs, true_peak_dbtp=measured.true_peak_dbtp
+    def exit_status(self) -> int:
+        """0 if all copies are good now, else 3; a repair that could not be tried says its own."""
+        if self.error is not None and not isinstance(self.error, MisuseError):
+            return self.error.exit_status
+        if self.comparison.good:
+            return 0
+        mended = (
+            self.repair is not None
+            and self.repair.complete
+            and all(check.verdict is AuditVerdict.INTACT for check in self.after)
         )
-        made: list[Copy] = []
-        for one, writer in begun:
-            writer.finish(tags, cover=cover, loudness=loudness)
-            if measured.spare_bytes == 0:
-                self._compare(one.path, writer.samples_md5, digester)
-            one.close()
-            made.append(Copy(kind=one.kind, stored=self._bag.adopt(one.path)))
-        return tuple(made)
+        return 0 if mended else 3
 
-    def _compare(self, path: str, stated: str | None, digester: BlockDigester) -> None:
-        comparable = self._samples.container_bits in _SAME_MD5_BITS
-        if stated is None or not comparable or stated == digester.md5:
-            return
-        raise IntegrityError(
-            f"the copy holds other samples than the master (MD5 {stated}, not {digester.md5})",
-            where=path,
-            remedy="The disk or the memory may be failing: archive to another disk",
+    def as_json(self) -> dict[str, Any]:
+        """Return the facts for machines."""
+        facts = self.comparison.as_json()
+        if self.repair is not None:
+            facts["repair"] = [
+                {
+                    "store": step.store,
+                    "path": step.path,
+                    "step": str(step.kind),
+                    "note": step.note,
+                }
+                for step in self.repair.steps
+            ]
+            facts["after"] = [str(check.verdict) for check in self.after]
+        if self.error is not None:
+            facts["error"] = str(self.error)
+        facts["exit_status"] = self.exit_status
+        return facts
+
+
+def compare_stores(
+    plan: CopiesPlan, *, progress: Progress | None = None
+) -> tuple[ComparedBag, ...]:
+    """Compare, and repair if the plan says so.
+
+    Raises
+    ------
+    MisuseError
+        There are fewer than two stores, one is named twice, or a repair has no ledger.
+    SurroundingsError
+        A store or the ledger cannot be reached.
+    """
+    progress = progress or Silent()
+    if plan.repair and plan.ledger is None:
+        raise MisuseError(
+            "a repair has no ledger to be entered in", where="--ledger", accepted="a file"
         )
-
-    def _cover(self) -> Cover | None:
-        picture = cover_of(self._session, self._held.lead)
-        if picture is None:
-            return None
-        media_type = media_type_of(picture.file)
-        where = self._session.locate(f"{picture.at}.file" if picture.at else "photographs")
-        place = self._plan.folder.joinpath(*picture.file.split("/"))
-        found = "" if media_type in _COVERS else f"{picture.file} is {media_type}"
-        content = b""
-        if not found:
-            try:
-                content = files.read_bytes(place, limit=LARGEST_COVER_BYTES, follow=False)
-            except ArchiverError as error:
-                found = f"{picture.file} {error.found}"
-        if found:
-            self.findings.append(
-                COVER_LEFT_OUT.at(where, found, accepted="a PNG or JPEG file of up to 4 MiB")
+    with contextlib.ExitStack() as held:
+        stores = [held.enter_context(opened_store(location)) for location in plan.stores]
+        if len({store.name for store in stores}) < max(2, len(stores)):
+            raise MisuseError(
+                "the same store is named twice, or there is only one",
+                accepted="two or more stores that hold copies of the same bags",
             )
-            return None
-        return Cover(
-            content=content, media_type=media_type, description=picture.caption or picture.file
+        ledger = None if plan.ledger is None else held.enter_context(open_ledger(plan.ledger))
+        names = plan.bags or sorted({bag for store in stores for bag in bags_of(store)})
+        if plan.repair:
+            for store in stores:
+                sweep(store, names)
+        return tuple(
+            _compared(name, stores, ledger, progress, repair=plan.repair) for name in names
         )
+
+
+def _compared(
+    bag: str,
+    stores: Sequence[Store],
+    ledger: Ledger | None,
+    progress: Progress,
+    *,
+    repair: bool,
+) -> ComparedBag:
+    progress.step(bag, 0)
+    copies = [read_copy(store, bag, on_bytes=progress.advance) for store in stores]
+    recorded, words = _recorded(ledger, bag, stores)
+    comparison = compare_copies(bag, copies, recorded=recorded, entry=words)
+    if ledger is None:
+        return ComparedBag(comparison=comparison)
+    _enter(ledger, comparison)
+    if comparison.good or not repair:
+        return ComparedBag(comparison=comparison)
+    try:
+        done = repair_copies(comparison, ledger, on_bytes=progress.advance)
+    except ArchiverError as error:
+        return ComparedBag(comparison=comparison, error=error)
+    run = secrets.token_hex(8)
+    after = []
+    for copy, verdict in zip(comparison.copies, comparison.verdicts, strict=True):
+        if verdict is CopyVerdict.GOOD:
+            continue
+        check = check_bag(copy.store, bag, Depth.FULL, on_bytes=progress.advance)
+        ledger.append(check.draft(store=copy.store.name, run=run))
+        after.append(check)
+    return ComparedBag(comparison=comparison, repair=done, after=tuple(after))
+
+
+def _recorded(
+    ledger: Ledger | None, bag: str, stores: Sequence[Store]
+) -> tuple[dict[str, str] | None, str]:
+    """Return the manifests that the ledger knows of this bag in any of the stores."""
+    if ledger is None:
+        return None, ""
+    entries = [
+        entry
+        for store in stores
+        if (entry := ledger.reference(plain(bag), store.name)) is not None
+        and not entry.parsed_facts().get("withdrawn")
+    ]
+    if not entries:
+        return None, ""
+    # The oldest statement stands nearest to the day when the bag was made; a change that
+    # somebody accepted later overrules it.
+    accepted = [entry for entry in entries if entry.kind == EntryKind.ACCEPTED]
+    entry = max(accepted, key=lambda e: e.number) if accepted else _oldest(ledger, bag, stores)
+    manifests = entry.parsed_facts().get("manifests")
+    return manifests, f"entry {entry.number} of the ledger ({entry.moment})"
+
+
+def _oldest(ledger: Ledger, bag: str, stores: Sequence[Store]) -> Any:
+    names = {store.name for store in stores}
+    return next(
+        entry
+        for entry in ledger.entries(kind=EntryKind.CHECK, bag=plain(bag))
+        if entry.store in names and entry.parsed_facts().get("verdict") == "intact"
+    )
+
+
+def _enter(ledger: Ledger, comparison: Comparison) -> None:
+    reference = comparison.reference
+    ledger.append(
+        Draft(
+            kind=EntryKind.COMPARISON,
+            store=plain(comparison.copies[0].store.name),
+            bag=plain(comparison.bag),
+            moment=moment_text(datetime.now(UTC)),
+            facts={
+                "stores": [plain(copy.store.name) for copy in comparison.copies],
+                "reference": "nothing decides" if reference is None else reference.basis,
+                "manifests": {} if reference is None else dict(reference.manifests),
+                "copies": [str(verdict) for verdict in comparison.verdicts],
+                "bad_files": sum(len(states) for states in comparison.states),
+            },
+        )
+    )

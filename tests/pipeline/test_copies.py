@@ -1,195 +1,289 @@
-"""Access copies and institution profiles in whole bags; judges: libsndfile, mutagen, lxml."""
+"""Copies in several stores: whose word counts, what is repaired, and what never happens.
+
+The truth of each case is the bag as it was made; after a repair every copy must hold its very
+bytes, by comparison of files and by the verdict of the bagit library.
+"""
 
 from __future__ import annotations
 
-import json
+import errno
+import os
+import shutil
 from pathlib import Path
-from typing import Any
 
-import lxml.etree
-import mutagen.flac
-import mutagen.oggopus
-import numpy as np
+import bagit
 import pytest
-import soundfile
 
-from archiver.errors import MisuseError
-from archiver.pipeline.archive import Archived, archive_session
-from archiver.pipeline.check import check_session
-from tests.pipeline.making import make_session, snapshot, sound, take, write_sheet, write_take
-from tests.pipeline.test_archive import codes, pinned
+from archiver import files
+from archiver.custody.copies import CopyVerdict, FileState
+from archiver.custody.entry import EntryKind
+from archiver.custody.ledger import open_ledger
+from archiver.custody.ledger_check import verify_ledger
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.pipeline.audit import AuditPlan, audit_store
+from archiver.pipeline.copies import ComparedBag, CopiesPlan, compare_stores
+from tests.custody.corruption import KINDS, damage, forge_manifests, seeded
+from tests.custody.stores import copied, small_store
+from tests.faults import FaultySeam, ProcessDeathError
+from tests.package.small_bags import contents
 
-BOTH = ["flac", "opus"]
-
-
-def archived(folder: Path, to: Path, **options: Any) -> Archived:
-    outcome = archive_session(folder, to, **options)
-    assert outcome.bag is not None, [str(f) for f in outcome.findings]
-    return outcome
-
-
-def bag_of(outcome: Archived) -> Path:
-    assert outcome.bag is not None
-    return outcome.bag
+REPAIRS = int(os.environ.get("ARCHIVER_REPAIRS", "20"))
+STEP = int(os.environ.get("ARCHIVER_FAULT_STEP", "13"))
+"""Every how many-th call is hit; 1 for all of them."""
+BAG = "bag-0"
 
 
-def run_record(bag: Path) -> dict[str, Any]:
-    record: dict[str, Any] = json.loads((bag / "metadata/archiving.json").read_text("utf-8"))
-    return record
+@pytest.fixture
+def stores(tmp_path: Path) -> list[Path]:
+    first = small_store(tmp_path / "a", 1)
+    return [first, copied(first, tmp_path / "b"), copied(first, tmp_path / "c")]
 
 
-def parsed(path: Path) -> Any:
-    return lxml.etree.parse(path).getroot()
+@pytest.fixture
+def ledger(tmp_path: Path) -> Path:
+    return tmp_path / "ledger.sqlite3"
 
 
-def found(element: Any, path: str) -> list[Any]:
-    nodes: list[Any] = element.xpath(path, namespaces={"p": "http://www.loc.gov/premis/v3"})
-    return nodes
+def compared(
+    stores: list[Path], ledger: Path | None = None, *, repair: bool = False
+) -> ComparedBag:
+    plan = CopiesPlan(stores=[str(store) for store in stores], ledger=ledger, repair=repair)
+    (one,) = compare_stores(plan)
+    return one
 
 
-def profile(folder: Path, *lines: str) -> None:
-    text = "\n".join(("schema: institution 1", "name: Egeskov", *lines))
-    (folder / "institution.yaml").write_text(text + "\n", encoding="utf-8")
+def states(one: ComparedBag, number: int) -> dict[str, FileState]:
+    return dict(one.comparison.states[number])
 
 
-def test_copies_of_the_sample_session_hold_the_sound_of_the_masters(
-    sample_session: Path, tmp_path: Path
-) -> None:
-    """Judge: libsndfile; Opus is lossy, so its loudness and length are compared."""
-    outcome = archived(sample_session, tmp_path / "archive", access=BOTH)
-    bag = bag_of(outcome)
-    for done in outcome.takes:
-        flac, opus = (bag / copy.stored.path for copy in done.copies)
-        assert {flac.stem, opus.stem} == {Path(done.stored.path).stem}
-        kept, rate = soundfile.read(bag / done.stored.path, dtype="int32")
-        came, flac_rate = soundfile.read(flac, dtype="int32")
-        assert rate == flac_rate
-        assert np.array_equal(kept, came)
-        lossy, opus_rate = soundfile.read(opus)
-        assert abs(len(lossy) / opus_rate - len(kept) / rate) < 0.001
-        level = np.sqrt(np.mean((kept / 2**31) ** 2))
-        assert np.sqrt(np.mean(lossy**2)) == pytest.approx(level, rel=0.05)
+def kinds_of(ledger: Path) -> list[str]:
+    with open_ledger(ledger, read_only=True) as opened:
+        assert verify_ledger(opened).intact
+        return [entry.kind for entry in opened.entries()]
 
 
-def test_copies_carry_the_cover_and_the_measured_loudness(
-    sample_session: Path, tmp_path: Path
-) -> None:
-    outcome = archived(sample_session, tmp_path / "archive", access=BOTH)
-    done = next(one for one in outcome.takes if one.measured.integrated_lufs is not None)
-    flac, opus = (bag_of(outcome) / copy.stored.path for copy in done.copies)
-    lufs = done.measured.integrated_lufs
-    assert lufs is not None
-    opened: Any = mutagen.flac.FLAC(flac)  # type: ignore[no-untyped-call]
-    assert float(opened["replaygain_track_gain"][0].split()[0]) == round(-18 - lufs, 2)
-    session = outcome.report.session
-    assert session is not None
-    assert opened["take"] == [f"{session.identifier}_{done.take.id}"]
-    listening: Any = mutagen.oggopus.OggOpus(opus)  # type: ignore[no-untyped-call]
-    assert int(listening["r128_track_gain"][0]) == round(256 * (-23 - lufs))
-    pictures = {path.read_bytes() for path in (sample_session / "photographs").iterdir()}
-    assert opened.pictures[0].data in pictures
+def test_equal_copies_are_good(stores: list[Path], ledger: Path) -> None:
+    one = compared(stores, ledger)
+    assert one.comparison.good
+    assert one.exit_status == 0
+    assert kinds_of(ledger) == ["comparison of copies"]
 
 
-def test_every_document_names_the_copies_and_what_they_were_made_from(tmp_path: Path) -> None:
-    bag = bag_of(archived(make_session(tmp_path / "s"), tmp_path / "a", access=["flac"]))
-    path, master = "data/access/trial-1_t1.flac", "data/masters/trial-1_t1.wav"
-    premis = parsed(bag / "metadata/premis.xml")
-    (file,) = found(premis, f"//p:object[p:objectIdentifier/*[text()='{path}']]")
-    derivation = "p:relationship[p:relationshipType='derivation']"
-    assert found(file, f"{derivation}//p:relatedObjectIdentifierValue/text()") == [master]
-    event = f"//p:event[p:linkingObjectIdentifier/*[text()='{path}']]"
-    assert "creation" in found(premis, f"{event}/p:eventType/text()")
-    mets = parsed(bag / "metadata/mets.xml")
-    links = found(mets, "//*[local-name()='fileGrp'][@USE='access']//@*[local-name()='href']")
-    assert links == [f"../{path}"]
-    ebucore = parsed(bag / "metadata/ebucore.xml")
-    names = found(ebucore, "//*[local-name()='fileName']/text()")
-    assert names == ["trial-1_t1.wav", "trial-1_t1.flac"]
-    crate = json.loads((bag / "data/ro-crate-metadata.json").read_text("utf-8"))["@graph"]
-    (entity,) = [one for one in crate if one["@id"] == "access/trial-1_t1.flac"]
-    assert entity["isBasedOn"] == {"@id": "masters/trial-1_t1.wav"}
-    assert "data/access" in (bag / "READ-ME.txt").read_text("utf-8")
-    (entry,) = [one for one in run_record(bag)["payload"] if one["file"] == path]
-    assert entry == {"file": path, "take": "t1", "derived_from": master}
-
-
-def test_without_being_asked_no_copies_are_made(tmp_path: Path) -> None:
-    bag = bag_of(archived(make_session(tmp_path / "s"), tmp_path / "a"))
-    assert not (bag / "data/access").exists()
-    assert "data/access" not in (bag / "READ-ME.txt").read_text("utf-8")
-
-
-def test_two_runs_with_the_time_pinned_give_the_same_copies(tmp_path: Path) -> None:
-    folder = make_session(tmp_path / "s", takes=2)
-    with pinned():
-        bags = [bag_of(archived(folder, tmp_path / name, access=BOTH)) for name in ("a", "b")]
-    one, two = ({name: raw for name, (_, raw) in snapshot(bag).items()} for bag in bags)
-    assert one == two
-    assert len([name for name in one if Path(name).suffix in {".flac", ".opus"}]) == 4
-
-
-def test_sound_that_a_coding_cannot_hold_gets_a_warning_and_the_other_copy(
-    tmp_path: Path,
-) -> None:
-    """FLAC has no floating-point samples (RFC 9639, 5)."""
-    folder = tmp_path / "s"
-    write_sheet(
-        folder,
-        [take("t1", "takes/t1.wav")],
-        edit=lambda text: text.replace("bit_depth: 24", "bit_depth: 32"),
+def test_altered_payload_is_told_from_altered_manifest(stores: list[Path]) -> None:
+    note = "data/documents/notes.txt"
+    (stores[1] / BAG / note).write_bytes(b"Stylus no. 4\n")
+    manifest = stores[2] / BAG / "manifest-sha256.txt"
+    manifest.write_bytes(manifest.read_bytes().replace(b"a", b"b", 1))
+    one = compared(stores)
+    assert one.comparison.verdicts == (
+        CopyVerdict.GOOD,
+        CopyVerdict.PAYLOAD,
+        CopyVerdict.MANIFEST,
     )
-    write_take(folder / "takes/t1.wav", sound(1), subtype="FLOAT")
-    outcome = archived(folder, tmp_path / "a", access=BOTH)
-    assert [copy.kind for copy in outcome.takes[0].copies] == ["opus"]
-    assert "access-copy-not-made" in codes(outcome)
+    assert states(one, 1) == {note: FileState.ALTERED}
+    assert states(one, 2) == {"manifest-sha256.txt": FileState.ALTERED}
+    assert one.exit_status == 3
 
 
-def test_a_profile_in_the_session_folder_is_obeyed_and_kept(tmp_path: Path) -> None:
-    folder = make_session(tmp_path / "s")
-    profile(
-        folder,
-        "documents: [premis, ebucore]",
-        "digests: [sha512]",
-        "access: [opus]",
-        'file_name: "{code}_{date}_{number}"',
-        "serialisation: tar",
-    )
-    bag = bag_of(archived(folder, tmp_path / "a"))
-    kept = {path.relative_to(bag).as_posix() for path in bag.rglob("*") if path.is_file()}
-    assert "data/masters/mfl_2026-05-03_001.wav" in kept
-    assert "data/access/mfl_2026-05-03_001.opus" in kept
-    assert "manifest-sha512.txt" in kept
-    assert "manifest-sha256.txt" not in kept
-    assert {"metadata/premis.xml", "metadata/ebucore.xml"} <= kept
-    left_out = {"metadata/mets.xml", "metadata/datacite.json", "data/ro-crate-metadata.json"}
-    assert not left_out & kept
-    assert "data/documents/institution.yaml" in kept
-    record = run_record(bag)
-    assert (record["institution"], record["serialisation"]) == ("Egeskov", "tar")
-    assert record["documents"] == ["premis", "ebucore"]
-    assert "METS" not in (bag / "READ-ME.txt").read_text("utf-8")
+def forge(bag: Path) -> None:
+    (bag / "data" / "documents" / "notes.txt").write_bytes(b"Stylus no. 9\n")
+    forge_manifests(bag)
 
 
-def test_options_go_before_the_profile(tmp_path: Path) -> None:
-    folder = make_session(tmp_path / "s")
-    profile(folder, "digests: [sha512]", "access: [opus]")
-    bag = bag_of(archived(folder, tmp_path / "a", algorithms=["md5"], access=[]))
-    assert (bag / "manifest-md5.txt").is_file()
-    assert not (bag / "manifest-sha512.txt").exists()
-    assert not (bag / "data/access").exists()
+def test_a_forged_copy_that_agrees_with_itself_is_outvoted(stores: list[Path]) -> None:
+    forge(stores[0] / BAG)
+    one = compared(stores)
+    assert one.comparison.verdicts == (CopyVerdict.BOTH, CopyVerdict.GOOD, CopyVerdict.GOOD)
+    assert one.comparison.reference is not None
+    assert one.comparison.reference.basis == "2 of 3 copies"
 
 
-def test_a_faulty_profile_stops_the_deposit_at_its_line(tmp_path: Path) -> None:
-    folder = make_session(tmp_path / "s")
-    profile(folder, "digests: [sha3]")
-    outcome = archive_session(folder, tmp_path / "a")
-    assert outcome.bag is None
-    (finding,) = [f for f in outcome.findings if f.where.file == "institution.yaml"]
-    assert (finding.where.line, finding.where.field) == (3, "digests[0]")
-    assert finding in check_session(folder).findings
-    assert not (tmp_path / "a").exists()
+def test_of_two_copies_that_agree_with_themselves_none_is_chosen(
+    stores: list[Path], ledger: Path
+) -> None:
+    forge(stores[1] / BAG)
+    before = [contents(store) for store in stores[:2]]
+    one = compared(stores[:2], ledger, repair=True)
+    assert one.comparison.reference is None
+    assert isinstance(one.error, MisuseError)
+    assert one.exit_status == 3
+    assert [contents(store) for store in stores[:2]] == before
 
 
-def test_an_unknown_kind_of_copy_is_misuse(tmp_path: Path) -> None:
-    with pytest.raises(MisuseError, match="flac, opus"):
-        archive_session(make_session(tmp_path / "s"), tmp_path / "a", access=["mp3"])
+def test_the_ledger_decides_even_against_the_majority(stores: list[Path], ledger: Path) -> None:
+    truth = contents(stores[0])
+    audit_store(AuditPlan(store=str(stores[0]), ledger=ledger))
+    forge(stores[1] / BAG)
+    forge(stores[2] / BAG)
+    one = compared(stores, ledger, repair=True)
+    assert one.comparison.verdicts == (CopyVerdict.GOOD, CopyVerdict.BOTH, CopyVerdict.BOTH)
+    assert one.exit_status == 0
+    assert [contents(store) for store in stores] == [truth] * 3
+
+
+def test_of_two_tag_manifests_the_one_that_the_files_agree_with_counts(
+    stores: list[Path],
+) -> None:
+    path = stores[1] / BAG / "tagmanifest-sha256.txt"
+    path.write_bytes(path.read_bytes().replace(b"1", b"2", 1))
+    one = compared(stores[:2])
+    assert one.comparison.verdicts == (CopyVerdict.GOOD, CopyVerdict.MANIFEST)
+
+
+@pytest.mark.parametrize("seed", range(REPAIRS))
+def test_random_damage_to_two_of_three_copies_is_repaired_to_the_byte(
+    stores: list[Path], ledger: Path, seed: int
+) -> None:
+    rng = seeded(seed)
+    audit_store(AuditPlan(store=str(stores[0]), ledger=ledger))
+    truth = contents(stores[0])
+    for store in stores[1:]:
+        damage(store / BAG, rng.choice(KINDS), rng)
+    one = compared(stores, ledger, repair=True)
+    assert one.exit_status == 0, one.as_json()
+    for store in stores:
+        held = {n: c for n, c in contents(store).items() if not n.startswith(f"{BAG}.set-aside")}
+        assert held == truth
+        assert bagit.Bag(str(store / BAG)).validate()
+    assert kinds_of(ledger).count("repair intended") == kinds_of(ledger).count("repaired")
+    assert compared(stores, ledger).comparison.good
+
+
+def test_scattered_damage_is_repaired_from_copies_that_are_all_bad(
+    stores: list[Path], ledger: Path
+) -> None:
+    truth = contents(stores[0])
+    for store, name in zip(
+        stores, ["masters/t01.wav", "masters/t02.wav", "photographs/horn.png"], strict=True
+    ):
+        (store / BAG / "data" / name).write_bytes(b"damaged")
+    one = compared(stores, ledger, repair=True)
+    assert one.exit_status == 0
+    assert [contents(store) for store in stores] == [truth] * 3
+
+
+def test_a_file_without_any_good_copy_is_named_and_left_alone(
+    stores: list[Path], ledger: Path
+) -> None:
+    name = "data/masters/t01.wav"
+    for number, store in enumerate(stores):
+        (store / BAG / name).write_bytes(b"damaged %d" % number)
+    before = [contents(store) for store in stores]
+    one = compared(stores, ledger, repair=True)
+    assert one.comparison.beyond_help() == (name,)
+    assert one.exit_status == 3
+    assert [contents(store) for store in stores] == before
+    assert kinds_of(ledger).count("repair failed") == 3
+
+
+def test_a_bag_that_is_nowhere_else_is_replicated_whole(stores: list[Path], ledger: Path) -> None:
+    shutil.rmtree(stores[1] / BAG)
+    one = compared(stores, ledger, repair=True)
+    assert one.comparison.verdicts[1] is CopyVerdict.ABSENT
+    assert one.exit_status == 0
+    assert contents(stores[1]) == contents(stores[0])
+    assert "replicated" in kinds_of(ledger)
+
+
+def test_what_does_not_belong_is_set_aside_and_kept(stores: list[Path], ledger: Path) -> None:
+    stray = stores[1] / BAG / "data" / "stray.txt"
+    stray.write_bytes(b"whose?")
+    compared(stores, ledger, repair=True)
+    assert not stray.exists()
+    assert (stores[1] / f"{BAG}.set-aside" / "data" / "stray.txt").read_bytes() == b"whose?"
+
+
+def test_nothing_is_written_through_a_link(
+    stores: list[Path], ledger: Path, tmp_path: Path
+) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    shutil.rmtree(stores[1] / BAG / "data" / "masters")
+    try:
+        (stores[1] / BAG / "data" / "masters").symlink_to(outside, target_is_directory=True)
+    except OSError:  # Windows without the right to make links
+        return
+    one = compared(stores, ledger, repair=True)
+    assert one.exit_status == 3
+    assert list(outside.iterdir()) == []
+
+
+def test_a_store_named_twice_and_a_repair_without_ledger_are_refused(stores: list[Path]) -> None:
+    with pytest.raises(MisuseError, match="named twice"):
+        compared([stores[0], stores[0]])
+    with pytest.raises(MisuseError, match="no ledger"):
+        compared(stores, repair=True)
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO, 0])
+def test_a_fault_at_any_call_of_a_repair_loses_nothing(
+    stores: list[Path], ledger: Path, tmp_path: Path, number: int
+) -> None:
+    """Disk full, bad disk or death at any call; the last good file survives each of them."""
+    truth = contents(stores[0])
+    two = stores[:2]
+    audit_store(AuditPlan(store=str(two[0]), ledger=ledger))
+    note = "data/documents/notes.txt"
+    bad = b"Stylus no. 4\n"
+    (two[1] / BAG / note).write_bytes(bad)
+    (two[1] / BAG / "data" / "stray.txt").write_bytes(b"whose?")
+    spare = copied(two[1], tmp_path / "spare")
+    book = ledger.read_bytes()
+    outcomes = set()
+    injected = 0
+    at = 1
+    while True:
+        seam = FaultySeam(fail_at=at, errno=number)
+        try:
+            with files.use(seam):
+                one = compared(two, ledger, repair=True)
+            outcomes.add(one.exit_status)
+        except (ArchiverError, ProcessDeathError):
+            outcomes.add(-1)
+        if not seam.injected:
+            break
+        injected += 1
+        assert contents(two[0]) == truth, at
+        held = (two[1] / BAG / note).read_bytes()
+        assert held in {bad, truth[f"{BAG}/{note}"]}, at
+        kinds = kinds_of(ledger)
+        if held != bad:
+            assert "repair intended" in kinds
+        # The next run needs no help to end well.
+        again = compared(two, ledger, repair=True)
+        assert again.exit_status == 0, (at, again.as_json())
+        assert not [p for p in two[1].iterdir() if p.name.endswith(".repairing")]
+        shutil.rmtree(two[1])
+        copied(spare, two[1])
+        for leftover in ledger.parent.glob(f"{ledger.name}*"):
+            leftover.unlink()
+        ledger.write_bytes(book)
+        at += STEP
+    assert injected > 10
+    assert outcomes > {0} or outcomes == {0, -1}
+
+
+def test_a_full_disk_is_told_and_the_bad_file_is_kept(stores: list[Path], ledger: Path) -> None:
+    (stores[1] / BAG / "data" / "masters" / "t01.wav").write_bytes(b"bad")
+    seam = FaultySeam(free=10)
+    with files.use(seam):
+        one = compared(stores[:2], ledger, repair=True)
+    assert isinstance(one.error, SurroundingsError)
+    assert one.exit_status == 4
+    assert (stores[1] / BAG / "data" / "masters" / "t01.wav").read_bytes() == b"bad"
+
+
+def test_every_step_stands_in_the_ledger_in_order(stores: list[Path], ledger: Path) -> None:
+    (stores[1] / BAG / "data" / "masters" / "t01.wav").write_bytes(b"bad")
+    compared(stores[:2], ledger, repair=True)
+    assert kinds_of(ledger) == [
+        "comparison of copies",
+        "repair intended",
+        "repaired",
+        "check",
+    ]
+    with open_ledger(ledger, read_only=True) as opened:
+        (done,) = opened.entries(kind=EntryKind.REPAIRED)
+    facts = done.parsed_facts()
+    assert facts["path"] == "data/masters/t01.wav"
+    assert facts["source"] == str(stores[0])
