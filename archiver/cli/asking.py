@@ -1,0 +1,48 @@
+"""Questions in the terminal: prompts on standard error, so that output stays output."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from archiver.cli.printing import plain
+from archiver.errors import MisuseError
+
+if TYPE_CHECKING:
+    from archiver.pipeline.new import NewSession
+
+__all__ = ["ask_and_lay_out"]
+
+
+def ask_and_lay_out(folder: Path) -> NewSession:
+    """Ask for a session and lay out its folder.
+
+    Raises
+    ------
+    MisuseError
+        There is nobody to ask, the answers end too early, or the folder is in use.
+    """
+    from archiver.pipeline.new import new_session_by_questions
+
+    if not sys.stdin.isatty():
+        raise MisuseError(
+            "there is nobody to ask: standard input is not a terminal",
+            accepted="--ask in a terminal",
+            remedy="Leave --ask out and fill in the sheet, or import a spreadsheet with "
+            "`archiver sheet import`",
+        )
+    return new_session_by_questions(folder, _ask, _tell)
+
+
+def _ask(prompt: str) -> str:
+    sys.stderr.write(plain(prompt))
+    sys.stderr.flush()
+    line = sys.stdin.readline()
+    if not line:
+        raise EOFError
+    return line
+
+
+def _tell(text: str) -> None:
+    sys.stderr.write(f"{plain(text)}\n")

@@ -1,0 +1,143 @@
+"""Asking for a session: somebody answers, and the sheet is judged by its reading."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from archiver.errors import MisuseError
+from archiver.pipeline.new import new_session_by_questions
+from archiver.session import DriveKind, Role, Session, TakeKind, load_session
+from tests.session.folders import codes, write
+
+
+class Person:
+    """Answers questions by how they begin, one answer after the other, then empty lines."""
+
+    def __init__(self, answers: dict[str, list[str]]) -> None:
+        self.asked: list[str] = []
+        self.told: list[str] = []
+        self._left: dict[str, Iterator[str]] = {
+            beginning: iter(given) for beginning, given in answers.items()
+        }
+
+    def ask(self, prompt: str) -> str:
+        self.asked.append(prompt)
+        if len(self.asked) > 300:
+            raise EOFError
+        for beginning, left in self._left.items():
+            if prompt.startswith(beginning):
+                return next(left, "") + "\n"
+        return "\n"
+
+    def tell(self, line: str) -> None:
+        self.told.append(line)
+
+
+NEEDED = {
+    "Name of the session": ["lhm-2026-05-03"],
+    "Title of the session": ["A trial: the first"],
+    "When the session began": ["2026-05-03T10:00:00+02:00"],
+    "Where the session": ["Workshop"],
+    "Full name": ["Museet for Lyd"],
+    "Country": ["DK"],
+    "Short name in ASCII": ["MFL"],
+    "The rights": ["Free to use"],
+    "What channel": ["horn mouth"],
+    "The captured file": ["takes/1.wav"],
+    "What the take is": ["announcement"],
+}
+WHOLE = NEEDED | {
+    "Name as it may": ["Åse Brønd", "Åse Brønd"],
+    "What the person did": ["performer", "rec"],
+    "Whether consent": ["yes", "yes"],
+    "How the channels": ["stereo"],
+    "What channel": ["horn mouth", "room"],
+    "Name of the machine": ["Vesterholm B"],
+    "What kind of machine": ["dictating machine"],
+    "When it was made": ["1907-02-29", "[1907..1910]"],
+    "Pitch": ["160 rpm", "160 tpi"],
+    "Identifier written": ["No. 7"],
+    "What kind of medium": ["wax", "wax cylinder"],
+    "How often": ["3"],
+    "Kind of drive": ["spring"],
+    "Speed at which": ["100 rpm"],
+    "The captured file": ["takes/1.wav", "takes/2.wav"],
+    "What the take is": ["performance", "repro"],
+    "Which take it reproduces": ["t9", "t01"],
+    "Who took part": ["ase-brond, nobody", "ase-brond, ase-brond-2"],
+}
+
+
+def answered(folder: Path, person: Person) -> Session:
+    made = new_session_by_questions(folder, person.ask, person.tell)
+    assert "session.yaml" in made.files
+    session = load_session(folder).session
+    assert session is not None
+    return session
+
+
+def test_what_is_needed_makes_a_sheet_without_a_fault_of_form(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    session = answered(folder, Person(NEEDED))
+    assert codes(load_session(folder)) == ["take-file-missing"]
+    assert session.title == "A trial: the first"
+    assert session.rights.holder == "Museet for Lyd"  # offered, and taken by an empty answer
+    assert session.language == "en"
+    assert [take.kind for take in session.takes] == [TakeKind.ANNOUNCEMENT]
+
+
+def test_a_whole_session_is_asked_for(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    person = Person(WHOLE)
+    session = answered(folder, person)
+    for number in (1, 2):
+        write(folder, f"takes/{number}.wav", b"RIFF")
+    assert codes(load_session(folder)) == []
+    assert [each.id for each in session.operators] == ["ase-brond", "ase-brond-2"]
+    assert session.operators[1].role is Role.RECORDING_ENGINEER  # begun, and completed
+    assert session.chains[0].channels == ("horn mouth", "room")
+    machine = session.machines[0]
+    assert machine.id == "vesterholm-b"
+    assert machine.made is not None
+    assert machine.made.date is not None
+    assert machine.made.date.text == "[1907..1910]"
+    assert session.setups[0].drive is not None
+    assert session.setups[0].drive.kind is DriveKind.SPRING
+    first, second = session.takes
+    assert session.machine_of(first) is machine
+    assert session.medium_of(second) is session.media[0]
+    assert second.reproduces == "t01"
+    assert second.operators == ()
+    told = " ".join(person.told)
+    assert "1907 was no leap year" in told
+    assert "speed of rotation" in told
+    assert "There is no nobody" in told
+    assert "There is no t9" in told
+
+
+def test_an_answer_is_refused_as_the_sheet_would_refuse_it(tmp_path: Path) -> None:
+    person = Person(NEEDED | {"Name of the session": ["LHM 2026", "?", "", "lhm-2026-05-03"]})
+    session = answered(tmp_path / "s", person)
+    assert session.identifier == "lhm-2026-05-03"
+    told = " ".join(person.told)
+    assert "`LHM 2026` is not of the accepted form" in told
+    assert "Example: lhm-2026-04-18" in told
+    assert "This is needed, such as" in told
+
+
+def test_answers_that_end_early_leave_nothing(tmp_path: Path) -> None:
+    person = Person({})
+    with pytest.raises(MisuseError, match="ended before the last question"):
+        new_session_by_questions(tmp_path / "s", person.ask, person.tell)
+    assert not (tmp_path / "s").exists()
+
+
+def test_a_folder_in_use_is_refused_before_the_first_question(tmp_path: Path) -> None:
+    write(tmp_path, "note.txt", b"kept")
+    person = Person(NEEDED)
+    with pytest.raises(MisuseError, match="not empty"):
+        new_session_by_questions(tmp_path, person.ask, person.tell)
+    assert person.asked == []
