@@ -66,13 +66,22 @@ def new(
     folder: Annotated[
         Path, typer.Argument(metavar="DIR", help="The folder to make; must be new or empty.")
     ],
+    ask: Annotated[
+        bool, typer.Option("--ask", help="Ask the questions here, and write the sheet from them.")
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
     """Lay out a session folder with a commented sheet."""
     from archiver.cli import views
     from archiver.pipeline.new import new_session
 
-    views.show_new(new_session(folder), as_json=as_json)
+    if ask:
+        from archiver.cli.asking import ask_and_lay_out
+
+        made = ask_and_lay_out(folder)
+    else:
+        made = new_session(folder)
+    views.show_new(made, as_json=as_json)
     return 0
 
 
