@@ -15,7 +15,13 @@ __all__ = ["bag_info"]
 
 
 def bag_info(
-    session: Session, *, made: datetime, program: str, version: int, replaces: str
+    session: Session,
+    *,
+    made: datetime,
+    program: str,
+    version: int,
+    replaces: str,
+    restricted: str = "",
 ) -> tuple[tuple[str, str], ...]:
     """Return label and value of each element, in order.
 
@@ -31,6 +37,8 @@ def bag_info(
         Of the bag.
     replaces : str
         Name of the bag that this one replaces; empty for the first.
+    restricted : str
+        Folder of the bag that is not public; empty if there is none.
     """
     organisation = session.organisation
     contact = organisation.contact
@@ -50,6 +58,7 @@ def bag_info(
         ("Bag-Replaces", replaces),
         ("Rights-Statement", session.rights.statement),
         ("Note-To-Receiver", caution_note(session)),
+        ("Restricted-Part", restricted and f"{restricted}: not public"),
         ("Bag-Software-Agent", program),
     ]
     stated[13:13] = [("Restriction", text) for text in session.restrictions]

@@ -36,6 +36,7 @@ class FileRole(enum.StrEnum):
     ACCESS = "access"
     PHOTOGRAPH = "photograph"
     DOCUMENT = "document"
+    RESTRICTED = "restricted"
     METADATA = "metadata"
 
 

@@ -1,6 +1,6 @@
 """Persons in public documents: who is named, and how the others appear.
 
-A person is named only where the sheet records that consent was given. Of the others
+A person is named only where the sheet records that consent to it was given. Of the others
 the role remains, and neither name nor identifier is written: voices and names are
 personal data, and a deposited file cannot be edited without a new digest (common
 practice).
@@ -10,14 +10,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from archiver.session.records import Operator, Role, Session
+from archiver.session.records import Operator, Purpose, Role, Session
 
 __all__ = ["PublicPerson", "is_named", "people_of", "public_identifier", "public_name"]
 
 
 def is_named(operator: Operator) -> bool:
     """Say whether a person's name may appear; without a recorded consent it may not."""
-    return operator.consent is not None and operator.consent.given
+    return operator.consent is not None and operator.consent.covers(Purpose.NAME)
 
 
 def public_name(operator: Operator) -> str:
@@ -71,6 +71,12 @@ def _consent(operator: Operator) -> str:
     if consent is None:
         return "No consent is recorded"
     text = "Consent given" if consent.given else "Consent not given"
-    if consent.date is not None:
-        text += f" ({consent.date.text})"
+    if consent.given and consent.purposes:
+        text += f" for {', '.join(consent.purposes)}"
+    dates = [
+        consent.date.text if consent.date is not None else "",
+        f"until {consent.until.text}" if consent.until is not None else "",
+    ]
+    if any(dates):
+        text += f" ({', '.join(date for date in dates if date)})"
     return f"{text}: {consent.scope}" if consent.scope else text

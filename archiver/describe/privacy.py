@@ -1,51 +1,36 @@
-"""Names of persons who have given no consent, in texts that anyone wrote into the sheet.
+"""What is withheld, in texts that anyone wrote into the sheet.
 
-The documents leave such a name out where it is stated as a name. It can still stand in
-a title, a remark or a consent's scope; there it is found and reported, not altered.
+The documents leave a withheld name or value out where it is stated as such. It can still
+stand in a title, a remark or a consent's scope; there it is found and reported, not altered.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import re
 from collections.abc import Iterator
 
 from archiver.describe import rules
-from archiver.describe.people import is_named
+from archiver.describe.withholding import Secret, secrets_of, withhold
 from archiver.describe.xmltext import illegal_characters
 from archiver.findings import Finding, Where
 from archiver.session.records import Machine, Operator, Session
+from archiver.session.shape import shape
 
-__all__ = ["check_texts", "withheld_names_in"]
+__all__ = ["check_texts", "said"]
 
-_SHORTEST = 3
 _UNSEEN = {"places", "at", "_index"}
 
 
-def _withheld(session: Session) -> dict[str, re.Pattern[str]]:
-    """Return what finds the name of each person who is not named, as a whole word."""
-    return {
-        operator.name: re.compile(rf"(?<!\w){re.escape(operator.name)}(?!\w)")
-        for operator in session.operators
-        if not is_named(operator) and len(operator.name.strip()) >= _SHORTEST
-    }
-
-
-def withheld_names_in(text: str, session: Session) -> list[str]:
-    """Return the names of persons without consent that a text holds."""
-    return [name for name, finder in _withheld(session).items() if finder.search(text)]
-
-
 def check_texts(session: Session) -> tuple[Finding, ...]:
-    """Check every text of the sheet and of the machine files, at its field.
+    """Check every public text of the sheet and of the machine files, at its field.
 
     Returns
     -------
     tuple of Finding
-        Names of persons without consent, and characters that XML cannot hold. The name
-        of the organisation and of its contact are public whoever they are.
+        Names of persons without consent, private values of other fields, and characters
+        that XML cannot hold. What the organisation says of itself is public whoever it names.
     """
-    withheld = _withheld(session)
+    secrets = secrets_of(session)
     findings: list[Finding] = []
     for where, field, text in _texts(session):
         characters = illegal_characters(text)
@@ -53,20 +38,31 @@ def check_texts(session: Session) -> tuple[Finding, ...]:
             findings.append(
                 rules.TEXT_REPLACED.at(where, f"the text holds {', '.join(characters)}")
             )
-        if field.startswith("organisation."):
-            continue
-        findings += [
-            rules.NAME_WITHHELD.at(where, f"the text names {name}, who has given no consent")
-            for name, finder in withheld.items()
-            if finder.search(text)
-        ]
+        if not field.startswith("organisation."):
+            findings += [said(secret, where) for secret in secrets.found_in(text)]
     return tuple(findings)
 
 
+def said(secret: Secret, where: Where) -> Finding:
+    """Make the finding on a text that says what is withheld."""
+    if secret.is_name:
+        return rules.NAME_WITHHELD.at(
+            where, f"the text names {secret.text}, who has given no consent"
+        )
+    return rules.PRIVATE_ELSEWHERE.at(where, f"the text holds what is private at {secret.where}")
+
+
 def _texts(session: Session) -> Iterator[tuple[Where, str, str]]:
-    for field, text in _walk(session, ""):
+    public = withhold(session).session
+    # Every document in its place, so that the fields keep their numbers.
+    documents = tuple(
+        dataclasses.replace(one, file="", caption=None) if one.restricted else one
+        for one in session.documents
+    )
+    public = dataclasses.replace(public, documents=documents)
+    for field, text in _walk(public, ""):
         yield session.locate(field), field, text
-    for machine in session.machines:
+    for machine in public.machines:
         for field, text in _walk(machine, ""):
             yield machine.locate(field), f"machine.{field}", text
 
@@ -90,16 +86,4 @@ def _walk(value: object, field: str) -> Iterator[tuple[str, str]]:
             yield from _walk(getattr(value, one.name), f"{field}.{inner}" if field else inner)
 
 
-_IN_SESSION_GROUP = {
-    "identifier",
-    "title",
-    "start",
-    "end",
-    "place",
-    "purpose",
-    "summary",
-    "language",
-    "subjects",
-    "rights",
-    "restrictions",
-}
+_IN_SESSION_GROUP = frozenset((shape("session").fields or {})["session"].fields or {})

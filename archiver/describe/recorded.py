@@ -36,6 +36,7 @@ _ROLES = {
     "originals": FileRole.ORIGINAL,
     "access": FileRole.ACCESS,
     "photographs": FileRole.PHOTOGRAPH,
+    "restricted": FileRole.RESTRICTED,
 }
 _COPIES = {
     "audio/flac": "a FLAC copy was made; it decodes to the samples of the master",

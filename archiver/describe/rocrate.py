@@ -11,7 +11,7 @@ import json
 from collections.abc import Iterable
 from typing import Any, TypeAlias
 
-from archiver.describe.facts import Archive, FileFacts
+from archiver.describe.facts import Archive, FileFacts, FileRole
 from archiver.describe.people import PublicPerson, people_of
 from archiver.describe.places import CRATE_ROOT
 from archiver.describe.rights import known_rights
@@ -194,6 +194,7 @@ class _Crate:
             duration=duration,
             alternateName=file.original_name,
             isBasedOn=_link(source) if source else None,
+            conditionsOfAccess="Not public" if file.role is FileRole.RESTRICTED else None,
         )
 
     def _action(self, number: int, take: Take) -> Entity:

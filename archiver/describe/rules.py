@@ -21,6 +21,30 @@ NAME_WITHHELD = Rule(
     reason="A person who has given no consent is not named in public documents.",
     remedy="Take the name out of this text, or write down the consent if it has been given.",
 )
+PRIVATE_ELSEWHERE = Rule(
+    code="describe-private-value",
+    severity=_E,
+    reason="What is private in one field must not stand in another that everybody reads.",
+    remedy="Take it out of this text; or leave the private field empty if it is no secret.",
+)
+PRIVATE_COMMENT = Rule(
+    code="describe-private-in-comment",
+    severity=_E,
+    reason="Comments stay in the public copy of the sheet.",
+    remedy="Take it out of the comment; the private field is the place for it.",
+)
+PRIVATE_DOCUMENT = Rule(
+    code="describe-private-in-document",
+    severity=_E,
+    reason="Documents go into the bag as they are, for everybody to read.",
+    remedy="Write `restricted: yes` at the document in the sheet, or take it out of the document.",
+)
+PRIVATE_NAME = Rule(
+    code="describe-private-in-file-name",
+    severity=_E,
+    reason="The names of files are listed in the manifests and in every description.",
+    remedy="Rename the file, in the folder and in the sheet.",
+)
 TERM_UNMAPPED = Rule(
     code="describe-term-unmapped",
     severity=_N,

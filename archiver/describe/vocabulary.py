@@ -219,6 +219,7 @@ DCMI_TYPES: Mapping[FileRole, str] = {
     FileRole.ACCESS: "Sound",
     FileRole.PHOTOGRAPH: "StillImage",
     FileRole.DOCUMENT: "Text",
+    FileRole.RESTRICTED: "Text",
     FileRole.METADATA: "Dataset",
 }
 

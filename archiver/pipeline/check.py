@@ -10,9 +10,10 @@ from archiver import files
 from archiver.describe.agreement import disagreements
 from archiver.describe.statements import check_statements
 from archiver.errors import ArchiverError, MisuseError
-from archiver.findings import Finding, Rule, Severity, in_order
+from archiver.findings import Finding, Rule, Severity, in_order, stops_deposit
 from archiver.pipeline.previous import read_previous
 from archiver.pipeline.profiles import find_profile
+from archiver.pipeline.public_part import PublicPart, public_part
 from archiver.progress import Progress, Silent
 from archiver.session.capture_files import (
     CaptureFile,
@@ -69,12 +70,16 @@ class CaptureFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckReport:
-    """What the check of a session folder found; ``session`` is None if it cannot be read."""
+    """What the check of a session folder found; ``session`` is None if it cannot be read.
+
+    ``public`` is what everybody may know of it; None where errors stop the deposit.
+    """
 
     folder: Path
     loaded: Loaded
     captures: tuple[CaptureFacts, ...]
     findings: tuple[Finding, ...]
+    public: PublicPart | None = None
 
     @property
     def session(self) -> Session | None:
@@ -149,11 +154,16 @@ def look_over(
         found += check_spans(loaded.session, lengths)
         found += check_durations(loaded.session, take_durations_s(loaded.session, lengths))
         found += check_statements(loaded.session)
+    public = None
+    if loaded.session is not None and not stops_deposit(found):
+        public = public_part(folder, loaded, loaded.session)
+        found += public.findings
     return CheckReport(
         folder=folder,
         loaded=loaded,
         captures=tuple(captures),
         findings=in_order(dict.fromkeys(found)),
+        public=public,
     )
 
 

@@ -14,8 +14,8 @@ from archiver.describe.embedded import embedded_for, loudness_of
 from archiver.errors import IntegrityError
 from archiver.findings import Finding
 from archiver.package import BagBuilder, StoredFile, unchanged
+from archiver.pipeline.access_copies import AccessPlan, Copy, CopyMaker
 from archiver.pipeline.check import frames_of
-from archiver.pipeline.copies import AccessPlan, Copy, CopyMaker
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress
 from archiver.session.capture_files import CaptureFile

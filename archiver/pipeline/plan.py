@@ -14,7 +14,10 @@ from archiver.session.capture_files import CaptureFile, capture_files
 from archiver.session.institution import Institution
 from archiver.session.records import Session
 
-__all__ = ["Kept", "Plan", "plan_for"]
+__all__ = ["RESTRICTED", "Kept", "Plan", "plan_for"]
+
+RESTRICTED = "data/restricted"
+"""Where in the bag lies what is not public."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +38,8 @@ class Plan:
         Each capture file with its takes, and the path of its master.
     originals, photographs, documents : tuple of Kept
         Video captures; pictures; the sheet, the machine files and other papers.
+    restricted : tuple of Kept
+        Sheets with what is not public, as submitted, and restricted papers.
     findings : tuple of Finding
         Names that had to be changed.
     """
@@ -43,12 +48,13 @@ class Plan:
     originals: tuple[Kept, ...]
     photographs: tuple[Kept, ...]
     documents: tuple[Kept, ...]
+    restricted: tuple[Kept, ...]
     findings: tuple[Finding, ...]
 
     @property
     def kept(self) -> tuple[Kept, ...]:
         """Everything that is copied as it is."""
-        return (*self.originals, *self.photographs, *self.documents)
+        return (*self.originals, *self.photographs, *self.documents, *self.restricted)
 
 
 def _renamed(
@@ -89,6 +95,10 @@ def _named(pattern: str, session: Session, held: CaptureFile) -> str:
     return re.sub(r"\{(\w+)\}", lambda found: values[found[1]], pattern)
 
 
+def _ending(path: str) -> str:
+    return safe_name(f"x{PurePosixPath(path).suffix}").removeprefix("x")
+
+
 def plan_for(
     session: Session,
     *,
@@ -96,6 +106,8 @@ def plan_for(
     sheet_files: Iterable[str],
     photographs: Iterable[str],
     documents: Iterable[str],
+    sealed_sheets: Iterable[str] = (),
+    sealed_documents: Iterable[str] = (),
     file_name: str = Institution().file_name,
 ) -> Plan:
     """Lay out the payload of a session's bag.
@@ -110,10 +122,13 @@ def plan_for(
         The sheet and the machine files, relative to the session folder.
     photographs, documents : iterable of str
         All files of these folders and all that the sheet names, relative to the folder.
+    sealed_sheets, sealed_documents : iterable of str
+        Sheets that hold what is not public, and restricted documents.
     file_name : str
         Pattern for the names of masters, see ``schemas/institution.schema.json``.
     """
     findings: list[Finding] = []
+    sealed = tuple(dict.fromkeys(sealed_documents))
     captures = capture_files(session)
     names = safe_names([f"{_named(file_name, session, held)}.wav" for held in captures])
     return Plan(
@@ -131,6 +146,14 @@ def plan_for(
         documents=(
             *(Kept(source=file, path=f"data/documents/{file}") for file in sheet_files),
             *_renamed(session, documents, "documents", "data/documents", findings),
+        ),
+        restricted=(
+            *(Kept(source=file, path=f"{RESTRICTED}/{file}") for file in sealed_sheets),
+            *(
+                # The name of a sealed paper may itself say too much.
+                Kept(source=file, path=f"{RESTRICTED}/document-{number}{_ending(file)}")
+                for number, file in enumerate(sealed, start=1)
+            ),
         ),
         findings=tuple(findings),
     )

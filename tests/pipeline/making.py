@@ -90,6 +90,29 @@ def make_session(
     return folder
 
 
+MACHINE = """\
+schema: machine 1
+id: vesterholm-b
+names: [Vesterholm Stemmebog B]
+type: wax-cylinder dictating machine
+made: {place: Ravnsø, date: "[1909..1912]"}
+"""
+PICTURE = """\
+photographs:
+  - {file: photographs/machine.png, caption: The machine, machine: vesterholm-b}
+"""
+
+
+def make_session_with_machine(folder: Path, takes: int = 2) -> Path:
+    """Make a session of room tone with a machine that stands by, and a picture of it."""
+    make_session(folder, takes=takes, edit=lambda text: text + PICTURE)
+    (folder / "machines/vesterholm-b.yaml").write_text(MACHINE, encoding="utf-8")
+    sample = Path(__file__).resolve().parents[2] / "sample_session"
+    picture = (sample / "photographs/vesterholm-b.png").read_bytes()
+    (folder / "photographs/machine.png").write_bytes(picture)
+    return folder
+
+
 def snapshot(folder: Path) -> Mapping[str, tuple[int, bytes]]:
     """Everything below a folder: time of change and content, to show that nothing changed."""
     return {

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 from lxml import etree
 
-from archiver.describe import places, rules
+from archiver.describe import places
 from archiver.describe.documents import DescriptionDocument, facts_of_document
 from archiver.describe.facts import Archive
-from archiver.describe.privacy import withheld_names_in
+from archiver.describe.privacy import said
 from archiver.describe.selfcheck.datacite import check_datacite
 from archiver.describe.selfcheck.dublincore import check_dublin_core
 from archiver.describe.selfcheck.ebucore import check_ebucore
@@ -19,13 +19,14 @@ from archiver.describe.selfcheck.mets import check_mets
 from archiver.describe.selfcheck.premis import check_premis
 from archiver.describe.selfcheck.reading import Desk, parsed
 from archiver.describe.selfcheck.rocrate import check_crate
-from archiver.findings import Finding, in_order
+from archiver.describe.withholding import Secrets, secrets_of
+from archiver.findings import Finding, Where, in_order
 
 __all__ = ["check_documents"]
 
 
 def check_documents(
-    documents: Sequence[DescriptionDocument], archive: Archive
+    documents: Sequence[DescriptionDocument], archive: Archive, secrets: Secrets | None = None
 ) -> tuple[Finding, ...]:
     """Hold documents against the archive that they describe.
 
@@ -35,18 +36,22 @@ def check_documents(
         At the paths of :mod:`archiver.describe.places`; a document at another path is
         not known here and is left alone.
     archive : Archive
+    secrets : Secrets, optional
+        What must not be found in them; by default what the archive's own record withholds.
 
     Returns
     -------
     tuple of Finding
-        Empty when nothing is wrong. Names of persons without consent are looked for too.
+        Empty when nothing is wrong.
     """
+    if secrets is None:
+        secrets = secrets_of(archive.session)
     facts = {document.path: facts_of_document(document) for document in documents}
     desk = Desk(archive, facts)
     for document in documents:
         desk.open(document.path)
-        for name in withheld_names_in(_text(document), archive.session):
-            desk.report(rules.NAME_WITHHELD, f"the document names {name}")
+        for secret in secrets.found_in(_text(document)) if secrets else ():
+            desk.findings.append(said(secret, Where(file=document.path)))
         if document.path in (places.DATACITE, places.CRATE):
             _check_json(document, desk)
         else:
