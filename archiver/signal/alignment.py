@@ -51,6 +51,9 @@ _COARSE_FRAMES = 8
 _COARSE_MOST = 3750
 """Steps of the coarse search; its memory grows with their square (170 MB for these)."""
 
+_LONG_S = 60.0
+_MIDDLE_FRAMES = 4
+_MIDDLE_REACH = 40
 _LOWEST_RATIO = 0.7
 _HIGHEST_RATIO = 1.4
 
@@ -251,16 +254,25 @@ def _coarse(one: LogSpectra, other: LogSpectra) -> tuple[Reals, float, float] | 
 
 
 def _refined(
-    one: LogSpectra, other: LogSpectra, source_s: Reals, ratio_by_frame: Reals
+    one: LogSpectra,
+    other: LogSpectra,
+    source_s: Reals,
+    ratio_by_frame: Reals,
+    *,
+    frames_a_step: int = 1,
+    reach: int = 16,
 ) -> tuple[Reals, float]:
-    """Follow the path closely, at 10 ms, within 160 ms of a coarse one."""
+    """Follow a path closely, within some steps of a coarse one.
+
+    ``source_s`` and the ratio are given, and the path returned, at these steps.
+    """
     inside, beside = _band_count()
     wide_in, wide_by = inside // _WIDE, beside // _WIDE
-    performed = _wide(one.fine, 1)
-    played = _unit(_wide(other.fine, 1)[:, wide_by : wide_by + wide_in])
-    reach = 16
+    performed = _wide(one.fine, frames_a_step)
+    played = _unit(_wide(other.fine, frames_a_step)[:, wide_by : wide_by + wide_in])
     offsets = np.arange(-reach, reach + 1)
-    centre = source_s / HOP_S
+    step_s = HOP_S * frames_a_step
+    centre = source_s / step_s
     likeness = np.empty((played.shape[0], offsets.size), np.float32)
     shifts = np.clip(
         np.rint(np.log(ratio_by_frame) / (_FINE_STEP * _WIDE)).astype(np.int64),
@@ -292,7 +304,7 @@ def _refined(
     bend = np.minimum(left - 2.0 * middle + right, -1e-6)
     offset = offsets[inner] + np.clip(0.5 * (left - right) / bend, -1.0, 1.0)
     offset = ndimage.gaussian_filter1d(offset.astype(np.float64), 5.0, mode="nearest")
-    return (centre + offset) * HOP_S, float(np.mean(along[row, path]))
+    return (centre + offset) * step_s, float(np.mean(along[row, path]))
 
 
 def align(performance: ReducedSound, reproduction: ReducedSound) -> Alignment | None:
@@ -321,8 +333,41 @@ def align_spectra(one: LogSpectra, other: LogSpectra) -> Alignment | None:
     # Beyond the first and last knot the path goes on at the ratio.
     inner = np.where(frames < knots[0], source_s[0] + (frames - knots[0]) * ratio, inner)
     inner = np.where(frames > knots[-1], source_s[-1] + (frames - knots[-1]) * ratio, inner)
-    fine, score = _refined(one, other, inner, np.full(frames.size, ratio))
+    local = np.full(frames.size, ratio)
+    if frames.size * HOP_S > _LONG_S:
+        inner, local = _locally(one, other, inner, ratio)
+    fine, score = _refined(one, other, inner, local)
     return Alignment(source_s=fine, ratio=ratio, score=score, contrast=contrast)
+
+
+def _locally(
+    one: LogSpectra, other: LogSpectra, source_s: Reals, ratio: float
+) -> tuple[Reals, Reals]:
+    """Follow a long path again with the pitch moved as the speed moves along it.
+
+    Over minutes a speed may drift so far from the one of the coarse search that the
+    bands no longer meet. Returns path and ratio at 10 ms.
+    """
+    frames = np.arange(source_s.size)
+    count = source_s.size // _MIDDLE_FRAMES
+    knots = (np.arange(count) + 0.5) * _MIDDLE_FRAMES - 0.5
+    step_s = HOP_S * _MIDDLE_FRAMES
+    path = np.interp(knots, frames, source_s)
+    for _ in range(2):
+        slope = np.gradient(ndimage.gaussian_filter1d(path, 3.0 / step_s, mode="nearest"), step_s)
+        local = np.clip(slope, 0.88 * ratio, 1.13 * ratio)
+        # Middle of the group of frames, both ways.
+        late_s = 0.5 * (_MIDDLE_FRAMES - 1) * HOP_S
+        path, _ = _refined(
+            one, other, path - late_s, local, frames_a_step=_MIDDLE_FRAMES, reach=_MIDDLE_REACH
+        )
+        path += late_s
+    slope = np.gradient(ndimage.gaussian_filter1d(path, 3.0 / step_s, mode="nearest"), step_s)
+    local = np.interp(frames, knots, np.clip(slope, 0.88 * ratio, 1.13 * ratio))
+    inner = np.interp(frames, knots, path)
+    inner = np.where(frames < knots[0], path[0] + (frames - knots[0]) * HOP_S * local[0], inner)
+    after = path[-1] + (frames - knots[-1]) * HOP_S * local[-1]
+    return np.where(frames > knots[-1], after, inner), local
 
 
 def fine_bands() -> tuple[int, int, float]:

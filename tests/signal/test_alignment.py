@@ -51,3 +51,20 @@ def test_other_words_of_the_same_voice_match_far_worse() -> None:
 
 def test_takes_of_less_than_three_seconds_are_not_aligned() -> None:
     assert align(_speech(1, 1.0), _speech(1)) is None
+
+
+def test_a_long_drift_away_from_the_mean_speed_is_followed_to_the_end() -> None:
+    performance = _speech(3, 80.0)
+    # From 8 % fast to 8 % slow: the pitch leaves its band of 4 % twice over.
+    clock = np.arange(78 * REDUCED_RATE_HZ) / REDUCED_RATE_HZ
+    source_s = 1.08 * clock - 0.16 / 78.0 * clock**2 / 2.0
+    played = np.interp(
+        source_s * REDUCED_RATE_HZ, np.arange(performance.samples.size), performance.samples
+    )
+    found = align(performance, ReducedSound(samples=played.astype(np.float32)))
+    assert found is not None
+    times = np.arange(found.source_s.size) * HOP_S
+    off = found.source_s - np.interp(times, clock, source_s)
+    for begin_s in (2.0, 38.0, 72.0):
+        near = (times > begin_s) & (times < begin_s + 4.0)
+        assert float(np.median(np.abs(off[near]))) < 0.02
