@@ -37,6 +37,7 @@ def register(app: typer.Typer) -> None:
     """Add these commands to the program."""
     app.command()(audit)
     app.command()(copies)
+    app.command()(salvage)
     app.add_typer(ledger_app, name="ledger")
 
 
@@ -184,6 +185,26 @@ def copies(
         compared = compare_stores(plan, progress=progress)
     custody_views.show_copies(compared, as_json=as_json)
     return max((one.exit_status for one in compared), default=0)
+
+
+def salvage(
+    bag: Annotated[Path, typer.Argument(metavar="BAG", help="The damaged bag.")],
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="Folder for the new files.")],
+    master: Annotated[
+        list[str] | None,
+        typer.Option("--master", metavar="PATH", help="Only this master; may be repeated."),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Write what is left of damaged masters as new WAVs with the damage marked."""
+    from archiver.cli import custody_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.salvage import salvage_bag
+
+    with shown() as progress:
+        outcome = salvage_bag(bag, to, masters=master or (), progress=progress)
+    custody_views.show_salvage(outcome, as_json=as_json)
+    return outcome.exit_status
 
 
 ledger_app = typer.Typer(

@@ -22,8 +22,16 @@ if TYPE_CHECKING:
     from archiver.custody.ledger_check import LedgerReport
     from archiver.pipeline.audit import AuditOutcome
     from archiver.pipeline.copies import ComparedBag
+    from archiver.pipeline.salvage import SalvageOutcome
 
-__all__ = ["show_audit", "show_copies", "show_ledger", "write_export", "write_report"]
+__all__ = [
+    "show_audit",
+    "show_copies",
+    "show_ledger",
+    "show_salvage",
+    "write_export",
+    "write_report",
+]
 
 _MOST_FINDINGS = 5
 
@@ -105,6 +113,29 @@ def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
     console.print(
         f"{count(len(compared), 'bag')} compared, {good} good in every store.", style="bold"
     )
+
+
+def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:
+    """Show what could be saved, and which parts of it are as they were stored."""
+    from archiver.findings import clock
+
+    if as_json:
+        print_json(outcome.as_json())
+        return
+    console = open_console()
+    for saved in outcome.salvaged:
+        console.print(f"{plain(saved.master)}: salvaged, not intact", style="bold yellow")
+        block(console, str(saved.file), indent=2)
+        for part in saved.playable:
+            block(console, f"as stored: {clock(part.start_s)} to {clock(part.end_s)}", indent=2)
+        for span in saved.spans:
+            place = f"{clock(span.start_s)} to {clock(span.end_s)}"
+            block(console, f"{span.kind}: {place}", indent=2, style="red")
+    for name, error in outcome.failed:
+        console.print(f"{plain(name)}: nothing could be saved", style="bold red")
+        block(console, str(error), indent=2)
+    for name in outcome.intact:
+        console.print(f"{plain(name)}: intact, so nothing is to be salvaged")
 
 
 def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:

@@ -10,8 +10,8 @@ from __future__ import annotations
 import enum
 import hashlib
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
@@ -75,6 +75,8 @@ class SoundState:
         Bytes of sound read to find this out.
     md5_agrees : bool, optional
         Whether the MD5 of the whole is the one recorded; None if it was not computed.
+    places : mapping of int to int
+        For each block that was found, where the sound would begin if all of it lay there.
     """
 
     offset_bytes: int | None
@@ -83,6 +85,7 @@ class SoundState:
     present_frames: int
     bytes_read: int
     md5_agrees: bool | None = None
+    places: Mapping[int, int] = field(default_factory=dict)
 
     @property
     def intact(self) -> bool:
@@ -251,6 +254,7 @@ class _Search:
             present_frames=min(record.frames, room // record.sample_format.frame_bytes),
             bytes_read=self.bytes_read,
             md5_agrees=md5_agrees,
+            places=dict(self._found),
         )
 
     def _spans(self, room: int) -> tuple[DamagedSpan, ...]:

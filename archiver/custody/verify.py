@@ -121,6 +121,24 @@ class MasterVerification:
     duration_s: float | None = None
     sound_bytes_read: int = 0
 
+    def playable(self) -> tuple[tuple[float, float], ...]:
+        """Return the stretches that are as they were stored, in seconds; none without a record."""
+        if self.duration_s is None or self.verdict in {
+            SoundVerdict.MISSING,
+            SoundVerdict.NOT_JUDGED,
+            SoundVerdict.UNREADABLE,
+        }:
+            return ()
+        parts: list[tuple[float, float]] = []
+        at = 0.0
+        for span in self.spans:
+            if span.start_s > at:
+                parts.append((at, span.start_s))
+            at = span.end_s
+        if self.duration_s > at:
+            parts.append((at, self.duration_s))
+        return tuple(parts)
+
     def sentence(self) -> str:
         """Say the verdict with the places that it is about."""
         match self.verdict:
@@ -150,6 +168,7 @@ class MasterVerification:
                 }
                 for span in self.spans
             ],
+            "playable": [{"start_s": start, "end_s": end} for start, end in self.playable()],
             "truncated_after_s": self.truncated_after_s,
             "displaced_from_s": self.displaced_from_s,
             "duration_s": self.duration_s,
