@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from archiver.findings import Finding, Where, in_order
-from archiver.signal.estimate import Estimate, cannot_tell, estimate
+from archiver.signal.estimate import COVERAGE, Estimate, cannot_tell, estimate
 from archiver.signal.geometry import Groove, GrooveGeometry, groove_geometry
 from archiver.signal.motion_rules import (
     CAPACITY_EXCEEDED,
@@ -199,10 +199,11 @@ class _Kept:
         self._name, self._sound = name, sound
 
     def get(self, take: MotionTake) -> ReducedSound:
-        if self._sound is None or self._name != take.identifier:
-            self.keep(take.identifier, take.load())
-        assert self._sound is not None  # noqa: S101 - set by keep above
-        return self._sound
+        if self._sound is not None and self._name == take.identifier:
+            return self._sound
+        sound = take.load()
+        self.keep(take.identifier, sound)
+        return sound
 
 
 def _measured(
@@ -285,7 +286,7 @@ def _wavering(
     events = rotation.event_s if rotation.event_s.size else None
     if rotation.rpm.size and rotation.mean_rpm.value is not None:
         turn_hz = rotation.mean_rpm.value / 60.0
-        noise = float(rotation.rpm_uncertainty.mean()) / 1.96 / rotation.mean_rpm.value
+        noise = float(rotation.rpm_uncertainty.mean()) / COVERAGE / rotation.mean_rpm.value
         found.append(
             waver(
                 rotation.time_s,
@@ -299,7 +300,7 @@ def _wavering(
     if curve is not None and curve.mean_ratio.value is not None:
         span = curve.told
         # Windows of a tenth of a second show nothing faster than some 6 Hz.
-        noise = float(curve.uncertainty[span].mean()) / 1.96 / curve.mean_ratio.value
+        noise = float(curve.uncertainty[span].mean()) / COVERAGE / curve.mean_ratio.value
         found.append(
             waver(
                 curve.time_s[span],
