@@ -5,8 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-import pytest
-from hypothesis import HealthCheck, settings
+# As the command line does, and before numpy is loaded.
+for _setting in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_setting, "1")
+
+import pytest  # noqa: E402 - see above
+from hypothesis import HealthCheck, settings  # noqa: E402
 
 settings.register_profile(
     "fast", max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import signal
 import sys
 from types import FrameType
@@ -17,6 +18,11 @@ from typing import NoReturn
 from archiver.errors import ArchiverError
 
 __all__ = ["main"]
+
+# Work is spread over threads of our own; a linear-algebra library that spreads its small
+# matrices once more only makes them wait for each other. Read when numpy is loaded.
+for _setting in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_setting, "1")
 
 
 class _Terminated(BaseException):

@@ -22,6 +22,7 @@ from archiver.pipeline.profiles import find_profile
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.room_tone import against_room_tone
 from archiver.pipeline.run import moment
+from archiver.pipeline.speed_corrected import with_corrected_copies
 from archiver.progress import Progress, Silent
 from archiver.session.folder import look_into
 from archiver.session.institution import INSTITUTION_FILE, Institution
@@ -130,6 +131,7 @@ def archive_session(
             return Archived(bag=None, report=report, findings=findings)
         motion = motion_of(folder, session, progress=progress)
         findings = in_order(dict.fromkeys((*found, *motion.findings)))
+        takes = with_corrected_copies(bag, session, folder, takes, motion, progress=progress)
         payload = [done.stored for done in takes]
         payload += [copy.stored for done in takes for copy in done.copies]
         payload += _copied(bag, folder, plan, public, progress)
