@@ -283,6 +283,19 @@ def find_takes(
 
 
 @app.command()
+def motion(folder: Session, as_json: AsJson = False) -> int:
+    """Measure how fast and how steadily the machines turned."""
+    from archiver.cli import motion_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.motion import motion_of_folder
+
+    with shown() as progress:
+        found = motion_of_folder(folder, progress=progress)
+    motion_views.show_motion(found, as_json=as_json)
+    return 0
+
+
+@app.command()
 def inspect(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A WAV, RF64 or BW64 file.")],
     as_json: AsJson = False,

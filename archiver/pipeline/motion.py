@@ -12,7 +12,9 @@ from decimal import Decimal
 from pathlib import Path
 
 from archiver.describe.markers import span_frames
-from archiver.findings import Where
+from archiver.errors import InputError
+from archiver.findings import Where, stops_deposit
+from archiver.pipeline.check import look_over
 from archiver.progress import Progress
 from archiver.session.machine_record import Machine
 from archiver.session.quantity import Quantity
@@ -23,7 +25,7 @@ from archiver.signal.reduced import ReducedSound, SoundReducer
 from archiver.signal.samples import Block, BlockReader
 from archiver.wave.capture import open_capture
 
-__all__ = ["LONGEST_S", "motion_of", "moving_takes"]
+__all__ = ["LONGEST_S", "motion_of", "motion_of_folder", "moving_takes"]
 
 LONGEST_S = 1800.0
 """Longer takes are left out: no historic medium plays for half an hour, and the sound of a
@@ -63,6 +65,26 @@ def motion_of(folder: Path, session: Session, *, progress: Progress) -> Motion:
         [_motion_take(folder, session, take) for take in takes],
         lambda name: progress.step(f"motion in take {name}", 0),
     )
+
+
+def motion_of_folder(folder: Path, *, progress: Progress) -> Motion:
+    """Measure what the machines did in a session that nobody has archived yet.
+
+    Raises
+    ------
+    InputError
+        The check finds errors, so that the takes cannot be relied on.
+    MisuseError
+        There is no such folder.
+    """
+    report = look_over(folder, progress, to_the_end=False)
+    if report.session is None or stops_deposit(report.findings):
+        raise InputError(
+            "the check of this session finds errors",
+            where=str(folder),
+            remedy=f"Run archiver check {folder} and correct what it names",
+        )
+    return motion_of(folder, report.session, progress=progress)
 
 
 def _length_s(folder: Path, take: Take) -> float:

@@ -7,6 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import jsonschema
+
+from archiver.schema_store import schema
 from archiver.session.template import template_files
 from tests.cli.running import Runner
 from tests.pipeline.making import make_session
@@ -165,3 +168,30 @@ def test_a_profile_is_named_with_for(run: Runner, tmp_path: Path) -> None:
     ran = run("check", folder, "--for", "no-such")
     assert ran.status == 2
     assert "no institution profile 'no-such'" in ran.err
+
+
+def test_motion_shows_stated_and_measured_speeds(run: Runner, sample_session: Path) -> None:
+    ran = run("motion", sample_session)
+    assert ran.status == 0
+    told = " ".join(ran.out.split())
+    assert "stated speed 100 rpm measured speed 98.9" in told
+    assert "motion-speed-disagrees" in told
+
+
+def test_measure_prints_a_table_and_json_of_the_published_form(
+    run: Runner, sample_session: Path
+) -> None:
+    """Judge: the schema that ships with the program, by jsonschema."""
+    take = sample_session / "takes" / "0005.wav"
+    assert "loudness, integrated" in run("measure", take).out
+    (facts,) = json.loads(run("measure", take, "--json").out)["files"]
+    jsonschema.Draft202012Validator(schema("measurement")).validate(facts["measurement"])
+
+
+def test_measure_goes_on_when_one_file_is_no_sound(run: Runner, tmp_path: Path) -> None:
+    folder = make_session(tmp_path / "s")
+    ran = run("measure", folder / "session.yaml", folder / "takes/t1.wav", "--json")
+    first, second = json.loads(ran.out)["files"]
+    assert "error" in first
+    assert second["measurement"]["frames"] == 48_000
+    assert ran.status == 1
