@@ -91,6 +91,18 @@ CONSENT_AFTER_SESSION = Rule(
     reason="Consent is asked before a voice is recorded; given later, it is worth knowing.",
     remedy="Nothing has to be done if the date is right.",
 )
+CONSENT_RAN_OUT = Rule(
+    code="consent-ran-out",
+    severity=_W,
+    reason="A consent that ended before the session does not cover it.",
+    remedy="Ask again, and write down the new consent.",
+)
+CONSENT_NARROWER_THAN_RIGHTS = Rule(
+    code="consent-narrower-than-rights",
+    severity=_W,
+    reason="The rights let everybody publish a voice whose owner has not agreed to that.",
+    remedy="Ask for consent to publication, or choose rights that do not allow it.",
+)
 TAKE_VOICE_WITHOUT_CONSENT = Rule(
     code="take-voice-without-consent",
     severity=_W,

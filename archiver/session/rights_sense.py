@@ -13,7 +13,11 @@ import re
 
 from archiver.findings import Finding
 from archiver.session import plausibility_rules as rules
-from archiver.session.records import Session
+from archiver.session.day import Day
+from archiver.session.edtf import EdtfDate
+from archiver.session.records import Rights, RightsLayer, Session
+from archiver.session.references import VOICES
+from archiver.session.vocabulary import Purpose
 
 __all__ = ["Act", "acts_allowed_by_uri", "acts_forbidden", "check_rights"]
 
@@ -108,7 +112,7 @@ def acts_allowed_by_words(text: str) -> frozenset[Act]:
 
 
 def check_rights(session: Session) -> list[Finding]:
-    """Check rights, their web address and the restrictions against each other."""
+    """Check rights, their web address, closing dates, restrictions and consents."""
     rights = session.rights
     by_uri, by_words = acts_allowed_by_uri(rights.uri), acts_allowed_by_words(rights.statement)
     allowed = by_uri or by_words
@@ -123,6 +127,26 @@ def check_rights(session: Session) -> list[Finding]:
         for number, text in enumerate(session.restrictions)
         if (clash := acts_forbidden(text) & allowed)
     ]
+    findings += _by_itself(session, rights, "session.rights")
+    for layer in rights.layers:
+        findings += _by_itself(session, layer, layer.at)
+    return findings + _consents(session, allowed, source)
+
+
+def _by_itself(session: Session, rights: Rights | RightsLayer, at: str) -> list[Finding]:
+    """Check one statement of rights against its own address and closing date."""
+    findings: list[Finding] = []
+    by_uri = acts_allowed_by_uri(rights.uri)
+    closed = rights.closed_until
+    if by_uri and closed is not None and _is_ahead(session, closed):
+        findings.append(
+            rules.RIGHTS_CONTRADICT_RESTRICTION.at(
+                session.locate(f"{at}.closed_until"),
+                f"the recordings are closed until {closed.text}, and {rights.uri} allows "
+                f"everybody {_listed(by_uri)} now",
+                accepted="rights that begin when the closing ends",
+            )
+        )
     if by_uri and _RESERVED.search(rights.statement):
         found = f"the statement reserves all rights, and {rights.uri} gives them away"
     elif by_uri and (clash := acts_forbidden(rights.statement) & by_uri):
@@ -136,9 +160,47 @@ def check_rights(session: Session) -> list[Finding]:
     return [
         *findings,
         rules.RIGHTS_CONTRADICT_THEMSELVES.at(
-            session.locate("session.rights.statement"), found, accepted="one and the same in both"
+            session.locate(f"{at}.statement"), found, accepted="one and the same in both"
         ),
     ]
+
+
+def _is_ahead(session: Session, closed: EdtfDate) -> bool:
+    last = closed.latest.day
+    start = session.start.moment
+    return last is None or last >= Day(start.year, start.month, start.day)
+
+
+def _consents(session: Session, allowed: frozenset[Act], source: str) -> list[Finding]:
+    """Check the consent of each voice against the day and against the rights."""
+    findings: list[Finding] = []
+    for operator in session.operators:
+        consent = operator.consent
+        if consent is None or not consent.given:
+            continue
+        if consent.until is not None and not _is_ahead(session, consent.until):
+            findings.append(
+                rules.CONSENT_RAN_OUT.at(
+                    session.locate(f"{operator.at}.consent.until"),
+                    f"the consent of {operator.name} held until {consent.until.text}, and the "
+                    f"session is of {session.start.text}",
+                    accepted="a date after the session",
+                )
+            )
+        if (
+            operator.role in VOICES
+            and Act.PUBLISH in allowed
+            and not consent.covers(Purpose.PUBLICATION)
+        ):
+            findings.append(
+                rules.CONSENT_NARROWER_THAN_RIGHTS.at(
+                    session.locate(f"{operator.at}.consent.purposes"),
+                    f"{operator.name} agreed to {', '.join(consent.purposes)}, and {source} "
+                    "allows everybody publishing",
+                    accepted="publication among the purposes, or narrower rights",
+                )
+            )
+    return findings
 
 
 def _listed(acts: frozenset[Act]) -> str:

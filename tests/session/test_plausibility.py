@@ -123,6 +123,11 @@ EDITS: dict[str, tuple[str, str, str, list[str], str]] = {
     "licence against research only": (SHEET, "The voice of the performer is not to be used in advertising", "Research use only", ["rights-contradict-restriction"], "forbids publishing and commercial use"),
     "all rights reserved under a licence": (SHEET, "May be copied and published with attribution to the museum.", "All rights reserved.", ["rights-contradict-themselves"], "reserves all rights"),
     "free and in copyright": (SHEET, "    uri: https://creativecommons.org/licenses/by/4.0/", "    uri: http://rightsstatements.org/vocab/InC/1.0/", [], ""),
+    "closed under a licence": (SHEET, "    holder: Lindeby House Museum\n", "    holder: Lindeby House Museum\n    closed_until: 2040-12-31\n", ["rights-contradict-restriction"], "are closed until 2040-12-31"),
+    "closed until before the session": (SHEET, "    holder: Lindeby House Museum\n", "    holder: Lindeby House Museum\n    closed_until: 2020-12-31\n", [], ""),
+    "layer that contradicts itself": (SHEET, "    holder: Lindeby House Museum\n", "    holder: Lindeby House Museum\n    layers: [{layer: text, statement: All rights reserved, uri: 'https://creativecommons.org/licenses/by/4.0/', holder: N. N., basis: copyright}]\n", ["rights-contradict-themselves"], "reserves all rights"),
+    "consent that ran out": (SHEET, "      given: yes                            # yes or no\n", "      given: yes\n      until: 2025-12-31\n", ["consent-ran-out"], "held until 2025-12-31"),
+    "consent without publication": (SHEET, "      given: yes                            # yes or no\n", "      given: yes\n      purposes: [recording, archiving]\n", ["consent-narrower-than-rights"], "Johan Holm agreed to recording, archiving"),
     # media that wear
     "playings of a blank": (SHEET, "    recordings: 2  ", "    recordings: 0  ", [], ""),
     "blank that was played": (SHEET, "    playings: 0  ", "    playings: 3  ", [], ""),
@@ -157,7 +162,7 @@ EDITS: dict[str, tuple[str, str, str, list[str], str]] = {
     "worse after the session": (SHEET, "  - medium: cyl-07\n    when: before\n    grade: good\n", "  - machine: example-machine\n    when: after\n    grade: poor\n    note: spring broken\n", ["condition-worse"], "example-machine as a whole: good, then poor (spring broken)"),
     "changed after the session": (SHEET, "  - medium: cyl-07\n    when: before\n    grade: good\n", "  - machine: example-machine\n    when: after\n    grade: good\n    parts: [{part: diaphragm, grade: good, note: crack closed}]\n", ["condition-changed"], "diaphragm: fair, then good (crack closed)"),
     # variants
-    "model without a file": (MACHINE, "# model: example-model", "model: example-model", ["type-unknown"], "no type file types/example-model.yaml"),
+    "model without a file": (MACHINE, "# model: example-model", "model: exampel-model", ["type-unknown"], "no type file types/exampel-model.yaml; nearest: `example-model`"),
 }  # fmt: skip
 
 

@@ -178,7 +178,7 @@ def read_book(book: Any) -> tuple[Imported, list[Finding]]:
 def test_another_reader_finds_one_row_a_take_and_one_sheet_a_machine(book: Any) -> None:
     assert book.sheetnames == [
         "session", "operators", "chains", "media", "setups", "takes", "conditions", "photographs",
-        "documents", "machine example-machine",
+        "documents", "machine example-machine", "type example-model",
     ]  # fmt: skip
     takes = book["takes"]
     assert takes.max_row == 3

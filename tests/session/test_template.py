@@ -12,7 +12,11 @@ from archiver.session import load_session, template_files
 from archiver.session.shape import Shape, shape
 from tests.session.folders import codes, write
 
-FILES = {"session": "session.yaml", "machine": "machines/example-machine.yaml"}
+FILES = {
+    "session": "session.yaml",
+    "machine": "machines/example-machine.yaml",
+    "type": "types/example-model.yaml",
+}
 
 
 def test_the_template_as_laid_out_lacks_only_the_files_that_it_lists(tmp_path: Path) -> None:
@@ -33,6 +37,7 @@ def test_every_folder_of_a_session_is_laid_out() -> None:
         "machines",
         "photographs",
         "takes",
+        "types",
     }
 
 
