@@ -33,7 +33,7 @@ def spans(draw: st.DrawFn) -> tuple[date, date]:
 
 
 Piece = list[tuple[date, date]]
-PIECES = st.lists(st.lists(spans(), min_size=1, max_size=3), min_size=1, max_size=5)
+PIECES = st.lists(st.lists(spans(), min_size=1, max_size=3), min_size=1, max_size=4)
 
 
 def as_set(piece: Piece) -> DaySet:

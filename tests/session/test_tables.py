@@ -101,7 +101,7 @@ def errors(*findings: Finding) -> list[Finding]:
 RECORDS = st.tuples(values(shape("session")), values(shape("machine")), values(shape("type")))
 
 
-@settings(max_examples=12)
+@settings(max_examples=8)
 @given(RECORDS)
 def test_any_record_comes_back_from_a_workbook(record: tuple[Any, Any, Any]) -> None:
     content, machine, machine_type = record
@@ -113,7 +113,7 @@ def test_any_record_comes_back_from_a_workbook(record: tuple[Any, Any, Any]) -> 
     assert session_of(imported) == without_empty(session_as_json(session))
 
 
-@settings(max_examples=25)
+@settings(max_examples=15)
 @given(RECORDS)
 def test_any_record_comes_back_from_csv(record: tuple[Any, Any, Any]) -> None:
     content, machine, machine_type = record
@@ -131,6 +131,7 @@ TEXTS = st.text(
 ).filter(str.strip)
 
 
+@settings(max_examples=30)
 @given(TEXTS)
 def test_any_text_comes_back_from_workbook_and_csv(text: str) -> None:
     table = Table(
