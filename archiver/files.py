@@ -45,6 +45,7 @@ __all__ = [
     "exists",
     "flush_directory",
     "flush_file",
+    "flush_written",
     "free_bytes",
     "in_use",
     "link",
@@ -481,6 +482,17 @@ def flush_file(file: BinaryIO, path: Path) -> None:
     """Bring a file's content to the medium; a failure is final and must end the run."""
     with translated(path, "flushed"):
         _seam.fsync(file)
+
+
+def flush_written(path: Path) -> None:
+    """Bring to the medium what another process, or a closed file, has written."""
+    with translated(path, "flushed"), _seam.open_read(path, 0, follow=False) as file:
+        try:
+            _seam.fsync(file)
+        except OSError as error:
+            # Windows flushes only what is open for writing.
+            if os.name != "nt" or error.errno not in _NO_FSYNC:
+                raise
 
 
 def flush_directory(path: Path) -> None:

@@ -38,6 +38,8 @@ def register(app: typer.Typer) -> None:
     app.command()(audit)
     app.command()(copies)
     app.command()(salvage)
+    app.command()(protect)
+    app.command()(heal)
     app.add_typer(ledger_app, name="ledger")
 
 
@@ -204,6 +206,59 @@ def salvage(
     with shown() as progress:
         outcome = salvage_bag(bag, to, masters=master or (), progress=progress)
     custody_views.show_salvage(outcome, as_json=as_json)
+    return outcome.exit_status
+
+
+OptionalLedger = Annotated[
+    Path | None,
+    typer.Option("--ledger", metavar="FILE", help="Enter each step in this ledger."),
+]
+
+
+def protect(
+    bags: Annotated[list[Path], typer.Argument(metavar="BAG...", help="Bags that are intact.")],
+    redundancy: Annotated[
+        int,
+        typer.Option(
+            "--redundancy", min=1, max=100, metavar="N", help="Part that can be restored, in %."
+        ),
+    ] = 5,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Make recovery data anew that is there already.")
+    ] = False,
+    ledger: OptionalLedger = None,
+    as_json: AsJson = False,
+) -> int:
+    """Make recovery data (PAR2) beside bags, so that a single copy can heal."""
+    from archiver.cli import custody_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.recovery import protect_bags
+
+    with shown() as progress:
+        done = protect_bags(
+            bags,
+            redundancy_percent=redundancy,
+            replace=replace,
+            ledger=ledger,
+            progress=progress,
+        )
+    custody_views.show_protected(done, as_json=as_json)
+    return max(one.exit_status for one in done)
+
+
+def heal(
+    bag: Annotated[Path, typer.Argument(metavar="BAG", help="The damaged bag.")],
+    ledger: OptionalLedger = None,
+    as_json: AsJson = False,
+) -> int:
+    """Restore a damaged bag from the recovery data beside it."""
+    from archiver.cli import custody_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.recovery import heal as heal_one
+
+    with shown() as progress:
+        outcome = heal_one(bag, ledger=ledger, progress=progress)
+    custody_views.show_healed(outcome, as_json=as_json)
     return outcome.exit_status
 
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from archiver.custody.ledger_check import LedgerReport
     from archiver.pipeline.audit import AuditOutcome
     from archiver.pipeline.copies import ComparedBag
+    from archiver.pipeline.recovery import HealOutcome, ProtectedBag
     from archiver.pipeline.salvage import SalvageOutcome
 
 __all__ = [
@@ -136,6 +137,44 @@ def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:
         block(console, str(error), indent=2)
     for name in outcome.intact:
         console.print(f"{plain(name)}: intact, so nothing is to be salvaged")
+
+
+def show_protected(done: Sequence[ProtectedBag], *, as_json: bool) -> None:
+    """Show which bags have recovery data now, and how much damage it can restore."""
+    if as_json:
+        print_json({"bags": [one.as_json() for one in done]})
+        return
+    console = open_console()
+    for one in done:
+        if one.record is None:
+            console.print(f"{plain(str(one.bag))}: no recovery data made", style="bold red")
+            block(console, str(one.error), indent=2)
+            continue
+        record = one.record
+        console.print(f"{plain(str(one.bag))}: protected", style="bold green")
+        block(
+            console,
+            f"any {record.recovery_blocks} of {record.source_blocks} blocks of "
+            f"{size(record.block_bytes)} can be restored",
+            indent=2,
+        )
+
+
+def show_healed(outcome: HealOutcome, *, as_json: bool) -> None:
+    """Show what was restored and how the bag is now."""
+    if as_json:
+        print_json(outcome.as_json())
+        return
+    console = open_console()
+    for path in outcome.healed.restored:
+        console.print(f"restored: {plain(path)}")
+    for path in outcome.healed.set_aside:
+        console.print(f"set aside: {plain(path)}")
+    if not outcome.healed.restored:
+        console.print("Every file is as it was when the recovery data was made.")
+    style = "bold green" if outcome.after.intact else "bold red"
+    console.print(f"{plain(str(outcome.after.path))}: {outcome.after.verdict}", style=style)
+    show_findings(console, outcome.after.findings)
 
 
 def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:

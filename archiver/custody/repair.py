@@ -30,7 +30,16 @@ from archiver.package.space import require_space
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
-__all__ = ["Repair", "RepairStep", "put_in_place", "repair_copies", "sweep", "working_place"]
+__all__ = [
+    "Repair",
+    "RepairStep",
+    "aside_place",
+    "move_aside",
+    "put_in_place",
+    "repair_copies",
+    "sweep",
+    "working_place",
+]
 
 _LEFTOVER = re.compile(r"\.(?P<bag>.+)\.[0-9a-f]{8}\.repairing", re.DOTALL)
 
@@ -165,6 +174,25 @@ def put_in_place(temporary: Path, root: Path, path: str) -> None:
         raise MisuseError("a folder lies where the file belongs", where=str(target))
     files.replace(temporary, target)
     files.flush_directory(target.parent)
+
+
+def aside_place(root: Path, path: str) -> Path:
+    """Find a free name beside a bag for a file that does not belong into it."""
+    beside = root.with_name(f"{root.name}.set-aside").joinpath(*path.split("/"))
+    target, number = beside, 1
+    while files.exists(target):
+        number += 1
+        target = beside.with_name(f"{beside.name}.{number}")
+    return target
+
+
+def move_aside(root: Path, path: str, target: Path) -> None:
+    """Move a file out of a bag to where :func:`aside_place` said."""
+    source = root.joinpath(*path.split("/"))
+    files.make_directory(target.parent)
+    files.rename_new(source, target)
+    files.flush_directory(target.parent)
+    files.flush_directory(source.parent)
 
 
 def _require_plain_way(root: Path, path: str) -> None:
@@ -304,18 +332,9 @@ class _Repair:
 
     def set_aside(self, path: str) -> None:
         """Move a file that no manifest lists out of the bag, beside it."""
-        source = self.root.joinpath(*path.split("/"))
-        beside = self.root.with_name(f"{self.root.name}.set-aside")
-        target = beside.joinpath(*path.split("/"))
-        number = 1
-        while files.exists(target):
-            number += 1
-            target = beside.joinpath(*path.split("/")).with_name(f"{source.name}.{number}")
-        files.make_directory(target.parent)
+        target = aside_place(self.root, path)
         self.record(EntryKind.SET_ASIDE, {"path": plain(path), "to": plain(str(target))})
-        files.rename_new(source, target)
-        files.flush_directory(target.parent)
-        files.flush_directory(source.parent)
+        move_aside(self.root, path, target)
         self.told(EntryKind.SET_ASIDE, path, str(target))
 
     def replicate(self, statements: Mapping[str, Mapping[str, str]]) -> None:

@@ -39,6 +39,7 @@ from archiver.findings import Finding, Where, clock, in_order
 from archiver.package.hashing import Journal
 from archiver.package.names import shown
 from archiver.package.reader import read_bag
+from archiver.package.recovery import RecoveryReport, check_recovery
 from archiver.package.validate import BagReport, CheckedFile, Outcome, Verdict, validate
 
 __all__ = [
@@ -194,32 +195,43 @@ class Verification:
     masters : tuple of MasterVerification
         In the order of paths.
     findings : tuple of Finding
-        Of the bag and of its masters, errors first.
+        Of the bag, its masters and its recovery data, errors first.
+    recovery : RecoveryReport, optional
+        None if there is no recovery data beside the bag.
     """
 
     path: Path
     report: BagReport
     masters: tuple[MasterVerification, ...]
     findings: tuple[Finding, ...]
+    recovery: RecoveryReport | None = None
 
     @property
     def intact(self) -> bool:
-        """Whether the bag is valid and every master intact."""
-        return self.report.valid and all(m.verdict is SoundVerdict.INTACT for m in self.masters)
+        """Whether the bag is valid, and every master and the recovery data intact."""
+        return (
+            self.report.valid
+            and all(m.verdict is SoundVerdict.INTACT for m in self.masters)
+            and self._recovery_intact
+        )
+
+    @property
+    def _recovery_intact(self) -> bool:
+        return self.recovery is None or not self.recovery.findings
 
     @property
     def verdict(self) -> BagVerdict:
         """What can be said of the bag."""
         if self.intact:
             return BagVerdict.INTACT
-        if self.report.verdict is Verdict.COMPLETE:
+        if self.report.verdict is Verdict.COMPLETE and self._recovery_intact:
             return BagVerdict.COMPLETE
         return BagVerdict.UNDECIDED if self.undecided else BagVerdict.CHANGED
 
     @property
     def undecided(self) -> bool:
         """Whether nothing is known to be wrong, but not everything could be verified."""
-        return self.report.verdict is Verdict.UNDECIDED
+        return self.report.verdict is Verdict.UNDECIDED and self._recovery_intact
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
@@ -244,6 +256,7 @@ class Verification:
                 "not_looked_at": list(report.not_looked_at),
             },
             "masters": [master.as_json() for master in self.masters],
+            "recovery": None if self.recovery is None else self.recovery.as_json(),
             "findings": [finding.as_json() for finding in self.findings],
         }
 
@@ -289,8 +302,18 @@ def verify_bag(
         journal=journal,
         until=until,
     )
+    recovery = check_recovery(
+        path, report.manifests, content=depth is not Depth.QUICK, on_bytes=on_bytes
+    )
+    more = () if recovery is None else recovery.findings
     if depth is Depth.QUICK:
-        return Verification(path=path, report=report, masters=(), findings=report.findings)
+        return Verification(
+            path=path,
+            report=report,
+            masters=(),
+            findings=in_order((*report.findings, *more)),
+            recovery=recovery,
+        )
     work = _Work(path, report, on_bytes, sound=depth is Depth.SOUND)
     records = work.records()
     known = {file.path: file for file in report.files}
@@ -305,7 +328,7 @@ def verify_bag(
         many = 1
     with _pool(many) as each:
         judged = list(each(lambda name: work.judge(name, known.get(name), records), ordered))
-    findings = [*report.findings, *work.findings]
+    findings = [*report.findings, *work.findings, *more]
     for _, found in judged:
         findings += found
     return Verification(
@@ -313,6 +336,7 @@ def verify_bag(
         report=report,
         masters=tuple(master for master, _ in judged),
         findings=in_order(findings),
+        recovery=recovery,
     )
 
 

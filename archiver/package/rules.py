@@ -47,6 +47,9 @@ __all__ = [
     "PATH_NOT_CANONICAL",
     "PERCENT_STRAY",
     "READING_UNSTEADY",
+    "RECOVERY_DAMAGED",
+    "RECOVERY_OTHER_BAG",
+    "RECOVERY_UNUSABLE",
     "SYSTEM_FILE",
     "TAG_MANIFEST_INCOMPLETE",
     "TAG_MANIFEST_MISSING",
@@ -310,4 +313,22 @@ SYSTEM_FILE = Rule(
     severity=Severity.WARNING,
     reason="Systems make and remove such files by themselves, which breaks the bag (house)",
     remedy="Nothing to do for validity; leave such files out of the next version",
+)
+RECOVERY_DAMAGED = Rule(
+    code="recovery-damaged",
+    severity=Severity.ERROR,
+    reason="Recovery data that was damaged itself restores less, or nothing (house)",
+    remedy="If the bag is intact, make the recovery data anew with archiver protect --replace",
+)
+RECOVERY_OTHER_BAG = Rule(
+    code="recovery-of-another-state",
+    severity=Severity.ERROR,
+    reason="Recovery data brings back the bag that it was made of (house)",
+    remedy="Find out which manifests are right; if the bag's are, make the recovery data anew",
+)
+RECOVERY_UNUSABLE = Rule(
+    code="recovery-unusable",
+    severity=Severity.ERROR,
+    reason="Without its list of digests recovery data cannot be verified (house)",
+    remedy="If the bag is intact, make the recovery data anew with archiver protect --replace",
 )

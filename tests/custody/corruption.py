@@ -59,7 +59,7 @@ def flip(path: Path, rng: random.Random) -> int:
 
 def damage(bag: Path, kind: str, rng: random.Random) -> Damage:
     """Damage a bag in one way."""
-    payload = _payload(bag)
+    payload = [path for path in _payload(bag) if path.stat().st_size]
     victim = rng.choice(payload)
     name = _name(bag, victim)
     match kind:
