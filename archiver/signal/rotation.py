@@ -345,6 +345,8 @@ def _rotation(novelty: Reals, window: int, nominal_rpm: float | None) -> Rotatio
     for _ in range(4):
         events, strength = _placed(used, events, anywhere=False)
         heard = _steady(events, strength)
+        # A place picked at the very edge may be moved beyond it, where nothing sounds.
+        heard &= (events > 1.0) & (events < novelty.shape[1] - 2.0)
         first, last = _longest(events, heard, strength)
         if last - first < _FEWEST_TURNS:
             return _nothing("no mark returns evenly enough", path.score)
@@ -423,7 +425,7 @@ def _longest(events: Reals, heard: NDArray[np.bool_], strength: Reals) -> tuple[
             counted = (
                 float(events[there] - events[here]) / float(np.mean(periods)) if periods else 0.0
             )
-            if abs(counted - gap) < 0.03 + 0.01 * gap:
+            if abs(counted - gap) < 0.03 + 0.006 * gap:
                 continue
         if places[index] - places[begin] > best[1] - best[0]:
             best = (int(places[begin]), int(places[index]))

@@ -112,3 +112,13 @@ def test_noise_speech_and_melodies_without_a_machine_give_no_rotation(seed: int)
 
 def test_a_short_take_says_so() -> None:
     assert "shorter than 5 s" in find_rotation(_take(np.zeros(1600))).mean_rpm.reason
+
+
+def test_no_event_lies_outside_the_take() -> None:
+    times = 0.02 + 0.5 * np.arange(40, dtype=np.float64)
+    found = find_rotation(
+        _clicks(times, np.full(40, 0.2, np.float64), 19.6, 0.01, Draws(11, "edges"))
+    )
+    assert found.mean_rpm.value == pytest.approx(120.0, rel=1e-3)
+    assert found.event_s[0] >= 0.0
+    assert found.event_s[-1] <= 19.6
