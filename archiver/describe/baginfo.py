@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from archiver.describe.layers import RightsMap, closed_words
 from archiver.session.cautions import caution_note
 from archiver.session.records import Session
 
@@ -61,5 +62,11 @@ def bag_info(
         ("Restricted-Part", restricted and f"{restricted}: not public"),
         ("Bag-Software-Agent", program),
     ]
-    stated[13:13] = [("Restriction", text) for text in session.restrictions]
+    rights = RightsMap(session)
+    closed = rights.whole.closed_until
+    stated[14:14] = [
+        *(("Rights-Statement", one.sentence) for one in rights.layers),
+        *(("Restriction", text) for text in session.restrictions),
+        ("Restriction", closed_words(closed) if closed is not None else None),
+    ]
     return tuple((label, " ".join(value.split())) for label, value in stated if value)

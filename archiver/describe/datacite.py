@@ -11,6 +11,7 @@ from fractions import Fraction
 from typing import Any
 
 from archiver.describe.facts import Archive, FileRole
+from archiver.describe.layers import RightsMap, RightsStatement, closed_words, opening_day
 from archiver.describe.people import people_of
 from archiver.describe.rights import known_rights
 from archiver.describe.vocabulary import AAT, AAT_SOUND_RECORDINGS, DATACITE_CONTRIBUTORS
@@ -98,13 +99,15 @@ def _contributors(session: Session) -> list[dict[str, Any]]:
                 }
             ]
         found.append(facts)
-    holder = {"name": session.rights.holder, "contributorType": "RightsHolder"}
+    holders = [
+        {"name": name, "contributorType": "RightsHolder"} for name in RightsMap(session).holders
+    ]
     hosting = {
         "name": session.organisation.name,
         "nameType": "Organizational",
         "contributorType": "HostingInstitution",
     }
-    return [*found, holder, hosting]
+    return [*found, *holders, hosting]
 
 
 def _dates(archive: Archive) -> list[dict[str, str]]:
@@ -114,7 +117,25 @@ def _dates(archive: Archive) -> list[dict[str, str]]:
     return [
         {"date": "/".join(days), "dateType": "Collected"},
         {"date": archive.run.archived[:10], "dateType": "Created"},
+        *_openings(session),
     ]
+
+
+def _openings(session: Session) -> list[dict[str, str]]:
+    """Return when what is closed becomes open, each day and reason once."""
+    found: list[dict[str, str]] = []
+    for one in RightsMap(session).statements:
+        day = opening_day(one.closed_until) if one.closed_until is not None else None
+        if one.closed_until is None or day is None:
+            continue
+        entry = {
+            "date": day.isoformat(),
+            "dateType": "Available",
+            "dateInformation": f"{one.label}: {closed_words(one.closed_until)}",
+        }
+        if entry not in found:
+            found.append(entry)
+    return found
 
 
 def _sizes(archive: Archive) -> list[str]:
@@ -141,16 +162,28 @@ def _machine_title(machine: Machine) -> str:
 
 
 def _rights(session: Session) -> list[dict[str, str]]:
-    rights = session.rights
-    entry = {"rights": rights.statement, "lang": session.language}
-    if rights.uri:
-        entry["rightsUri"] = legal_uri(rights.uri)
-    known = known_rights(rights.uri)
+    found: list[dict[str, str]] = []
+    for one in RightsMap(session).statements:
+        entry = _entry(one, session.language)
+        # The schema refuses two equal entries.
+        if entry not in found:
+            found.append(entry)
+    known = {entry["rights"] for entry in found}
+    others = dict.fromkeys(text for text in session.restrictions if text not in known)
+    return [*found, *({"rights": text, "lang": session.language} for text in others)]
+
+
+def _entry(one: RightsStatement, language: str) -> dict[str, str]:
+    closed = f" {closed_words(one.closed_until)}." if one.closed_until is not None else ""
+    label = f"{one.label}: " if one.layer is not None else ""
+    entry = {"rights": f"{label}{one.statement}{closed}", "lang": language}
+    if one.uri:
+        entry["rightsUri"] = legal_uri(one.uri)
+    known = known_rights(one.uri)
     if known is not None and known.spdx:
         entry["rightsIdentifier"] = known.spdx
         entry["rightsIdentifierScheme"] = "SPDX"
-    others = dict.fromkeys(text for text in session.restrictions if text != rights.statement)
-    return [entry, *({"rights": text, "lang": session.language} for text in others)]
+    return entry
 
 
 def _descriptions(session: Session) -> list[dict[str, str]]:

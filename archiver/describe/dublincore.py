@@ -7,6 +7,7 @@ contributor, with the role in words. Dates are plain, as harvesters expect (W3CD
 from __future__ import annotations
 
 from archiver.describe.facts import Archive
+from archiver.describe.layers import RightsMap, closed_words
 from archiver.describe.people import people_of
 from archiver.describe.wording import machine_text, medium_text, xsd_date
 from archiver.describe.xmltree import XML_LANG, Element, Namespace, serialised
@@ -53,6 +54,12 @@ def document(archive: Archive) -> bytes:
     if session.rights.uri:
         _add(root, "rights", session.rights.uri)
     _add(root, "rights", f"Rights holder: {session.rights.holder}")
+    if session.rights.closed_until is not None:
+        _add(root, "rights", closed_words(session.rights.closed_until), "en")
+    for one in RightsMap(session).layers:
+        _add(root, "rights", one.sentence)
+        if one.uri:
+            _add(root, "rights", one.uri)
     for restriction in session.restrictions:
         _add(root, "rights", restriction, language)
     return serialised(root)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from archiver.describe import places
 from archiver.describe.embedded import master_identifier, master_name
 from archiver.describe.facts import Archive, FileFacts, FileRole, MasterFacts
+from archiver.describe.layers import RightsMap, RightsStatement, closed_words
 from archiver.describe.markers import span_frames
 from archiver.describe.people import PublicPerson, people_of
 from archiver.describe.vocabulary import AAT_SOUND_RECORDINGS, DIGESTS, EBUCORE_ROLES
@@ -35,7 +36,6 @@ from archiver.session.records import (
     Machine,
     Medium,
     Organisation,
-    Rights,
     Session,
     Take,
 )
@@ -114,7 +114,7 @@ def axml_for(
     _alternative_title(core, session)
     _identifier(core, identifier, "take identifier")
     _relation(core, "isPartOf", session.identifier, "session")
-    _session_context(core, session)
+    _session_context(core, session, [take])
     _format(core, session, take, _Sound(samples=samples, frames=frames, file_name=file_name))
     _provider(root, session.organisation)
     return serialised(root)
@@ -151,7 +151,7 @@ def axml_for_capture(
     _alternative_title(core, session)
     _identifier(core, master_name(session, held), "capture identifier")
     _relation(core, "isPartOf", session.identifier, "session")
-    _session_context(core, session)
+    _session_context(core, session, held.takes)
     _format(core, session, held.lead, sound)
     for number, take in enumerate(held.takes, start=1):
         part = _EC.add(
@@ -322,8 +322,8 @@ def _equipment(
         _description(core, "capture chain", chain_text(chain), None)
 
 
-def _session_context(core: Element, session: Session) -> None:
-    """Write what holds for every take of the session."""
+def _session_context(core: Element, session: Session, takes: Iterable[Take] | None = None) -> None:
+    """Write what holds for every take of the session; of rights, those in some takes or all."""
     language = session.language
     for subject in session.subjects:
         _text(_EC.add(core, "subject"), "subject", subject, language)
@@ -334,7 +334,12 @@ def _session_context(core: Element, session: Session) -> None:
     location = _EC.add(_EC.add(coverage, "spatial"), "location", attributes={"typeLabel": "place"})
     _EC.add(location, "name", session.place, {XML_LANG: language})
     _organisation(_EC.add(core, "publisher"), session.organisation)
-    _rights(core, session.rights, session)
+    rights = RightsMap(session)
+    _rights(core, session, rights.statements if takes is None else _of_takes(rights, takes))
+
+
+def _of_takes(rights: RightsMap, takes: Iterable[Take]) -> Iterable[RightsStatement]:
+    return dict.fromkeys(one for take in takes for one in rights.of_take(take.id))
 
 
 def _people(core: Element, people: Iterable[PublicPerson]) -> None:
@@ -372,18 +377,31 @@ def _organisation(parent: Element, organisation: Organisation) -> None:
         _EC.add(_EC.add(entity, "contactDetails"), "name", contact.name)
 
 
-def _rights(core: Element, rights: Rights, session: Session) -> None:
-    element = _EC.add(core, "rights")
-    _text(element, "rights", rights.statement, session.language)
-    if rights.uri:
-        _EC.add(element, "rightsLink", legal_uri(rights.uri))
-    holder = _EC.add(element, "rightsHolder")
-    if rights.holder == session.organisation.name:
-        _EC.add(_EC.add(holder, "organisationDetails"), "organisationName", rights.holder)
+def _rights(core: Element, session: Session, statements: Iterable[RightsStatement]) -> None:
+    for one in statements:
+        label = one.label if one.layer is not None else None
+        element = _EC.add(core, "rights", attributes={"typeLabel": label})
+        _text(element, "rights", one.statement, session.language)
+        if one.uri:
+            _EC.add(element, "rightsLink", legal_uri(one.uri))
+        if one.holder:
+            _holder(_EC.add(element, "rightsHolder"), one.holder, session)
+        for restriction in session.restrictions if one.layer is None else ():
+            _EC.add(element, "exploitationIssues", restriction, {XML_LANG: session.language})
+        if one.closed_until is not None:
+            words = closed_words(one.closed_until)
+            _EC.add(element, "exploitationIssues", words, {XML_LANG: "en"})
+        basis = f"Basis: {one.basis}" if one.basis else None
+        for text in (basis, *one.remarks):
+            if text:
+                _EC.add(element, "copyrightStatement", text)
+
+
+def _holder(parent: Element, name: str, session: Session) -> None:
+    if name == session.organisation.name:
+        _EC.add(_EC.add(parent, "organisationDetails"), "organisationName", name)
     else:
-        _EC.add(_EC.add(holder, "contactDetails"), "name", rights.holder)
-    for restriction in session.restrictions:
-        _EC.add(element, "exploitationIssues", restriction, {XML_LANG: session.language})
+        _EC.add(_EC.add(parent, "contactDetails"), "name", name)
 
 
 def _provider(root: Element, organisation: Organisation) -> None:

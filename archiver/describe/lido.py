@@ -13,7 +13,8 @@ from collections.abc import Iterable
 
 from archiver.describe import places
 from archiver.describe.dates import date_in_words, plain_span
-from archiver.describe.facts import Archive
+from archiver.describe.facts import Archive, FileRole
+from archiver.describe.layers import RightsMap, RightsStatement, closed_words
 from archiver.describe.people import people_of
 from archiver.describe.rights import known_rights
 from archiver.describe.vocabulary import LIDO_EVENTS, Concept, custody_event, machine_concept
@@ -306,6 +307,7 @@ def _record(parent: Element, archive: Archive, machine: Machine) -> None:
     source = _L.add(wrap, "recordSource")
     _L.add(source, "legalBodyID", f"{organisation.country}-{organisation.code}", {_TYPE: _LOCAL})
     _appellation(source, "legalBodyName", organisation.name)
+    _rights(wrap, "recordRights", RightsMap(archive.session).of(FileRole.METADATA))
     information = _L.add(wrap, "recordInfoSet")
     _L.add(information, "recordMetadataDate", archive.run.archived, {_TYPE: "created"})
 
@@ -344,7 +346,7 @@ def _resources(parent: Element, archive: Archive, machine: Machine) -> None:
         if one.date is not None:
             taken = _L.add(element, "resourceDateTaken")
             _date_set(taken, one.date, session.start.moment.date())
-        _rights(element, session)
+        _rights(element, "rightsResource", RightsMap(session).of(FileRole.PHOTOGRAPH))
 
 
 def _captions(element: Element, texts: Iterable[str | None]) -> None:
@@ -353,11 +355,14 @@ def _captions(element: Element, texts: Iterable[str | None]) -> None:
             _L.add(element, "resourceDescription", text)
 
 
-def _rights(element: Element, session: Session) -> None:
-    rights = session.rights
-    group = _L.add(element, "rightsResource")
-    known = known_rights(rights.uri)
-    concept = Concept(label=known.label if known else rights.statement, uri=rights.uri or "")
-    _concept(group, "rightsType", concept)
-    _appellation(_L.add(group, "rightsHolder"), "legalBodyName", rights.holder)
-    _L.add(group, "creditLine", rights.statement)
+def _rights(element: Element, name: str, statements: Iterable[RightsStatement]) -> None:
+    for one in statements:
+        group = _L.add(element, name)
+        known = known_rights(one.uri)
+        concept = Concept(label=known.label if known else one.statement, uri=one.uri or "")
+        _concept(group, "rightsType", concept)
+        if one.holder:
+            _appellation(_L.add(group, "rightsHolder"), "legalBodyName", one.holder)
+        closed = (closed_words(one.closed_until),) if one.closed_until is not None else ()
+        for line in (one.statement, *one.remarks, *closed):
+            _L.add(group, "creditLine", line)

@@ -7,6 +7,7 @@ players agree on; ``TAKE`` and ``MACHINE`` are our own. Persons are named with c
 from __future__ import annotations
 
 from archiver.describe.embedded import master_identifier
+from archiver.describe.layers import RightsMap, closed_words
 from archiver.describe.people import people_of
 from archiver.describe.wording import take_title, xsd_date
 from archiver.session.records import Photograph, Role, Session, Take
@@ -44,6 +45,16 @@ def tags_for(session: Session, take: Take, *, number: int, program: str) -> tupl
         ("LOCATION", session.place),
         ("ORGANIZATION", session.organisation.name),
         ("COPYRIGHT", f"{session.rights.statement} ({session.rights.holder})"),
+        *(
+            ("COPYRIGHT", one.sentence)
+            for one in RightsMap(session).of_take(take.id)
+            if one.layer is not None
+        ),
+        *(
+            ("COPYRIGHT", closed_words(closed))
+            for closed in (session.rights.closed_until,)
+            if closed is not None
+        ),
         ("LICENSE", session.rights.uri),
         *(("COPYRIGHT", f"Restriction: {text}") for text in session.restrictions),
         ("DESCRIPTION", take.remarks or session.summary),

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from archiver.describe import places
 from archiver.describe.facts import Archive, FileFacts, FileRole
+from archiver.describe.layers import RightsMap, RightsStatement
 from archiver.describe.wording import take_title
 from archiver.describe.xmltree import Element, Namespace, serialised
 from archiver.session.records import Photograph, Take
@@ -64,6 +65,7 @@ class _Writer:
         }
         self._created = archive.run.archived
         self._pointed: set[str] = set()
+        self._rights = RightsMap(archive.session)
 
     def write(self) -> bytes:
         session, run = self._archive.session, self._archive.run
@@ -78,11 +80,13 @@ class _Writer:
         premis = self._documents.get(places.PREMIS)
         if premis is not None:
             section = _METS.add(root, "amdSec", attributes={"ID": "amd-1"})
-            rights = _METS.add(section, "rightsMD", attributes={"ID": "rights-1"})
-            self._reference(rights, premis, "PREMIS:RIGHTS", None, "3.0")
+            for one in self._rights.statements:
+                rights = _METS.add(section, "rightsMD", attributes={"ID": one.identifier})
+                label = f"{one.identifier}, {one.label}"
+                self._reference(rights, premis, "PREMIS:RIGHTS", None, "3.0", label=label)
             provenance = _METS.add(section, "digiprovMD", attributes={"ID": "provenance-1"})
             self._reference(provenance, premis, *self._kind(places.PREMIS))
-        self._files(root, "rights-1 provenance-1" if premis is not None else None)
+        self._files(root)
         self._structure(root)
         return serialised(root)
 
@@ -133,15 +137,24 @@ class _Writer:
         kind: str,
         other: str | None,
         version: str | None,
+        *,
+        label: str | None = None,
     ) -> None:
         attributes = self._link(file) | {
+            "LABEL": label,
             "MDTYPE": kind,
             "OTHERMDTYPE": other,
             "MDTYPEVERSION": version,
         }
         _METS.add(section, "mdRef", attributes=attributes | self._facts_of(file))
 
-    def _files(self, root: Element, administration: str | None) -> None:
+    def _administration(self, statements: Iterable[RightsStatement]) -> str | None:
+        """Return the sections of the statements and of the provenance, if there are any."""
+        if places.PREMIS not in self._documents:
+            return None
+        return " ".join((*(one.identifier for one in statements), "provenance-1"))
+
+    def _files(self, root: Element) -> None:
         groups: dict[FileRole, list[FileFacts]] = {}
         for file in self._archive.files:
             groups.setdefault(file.role, []).append(file)
@@ -155,7 +168,9 @@ class _Writer:
             for file in groups[role]:
                 attributes = self._facts_of(file) | {
                     "ID": self._file_ids[file.path],
-                    "ADMID": administration,
+                    "ADMID": self._administration(
+                        self._rights.of(role, self._archive.takes_of(file))
+                    ),
                     "OWNERID": file.original_name,
                 }
                 element = _METS.add(group, "file", attributes=attributes)
@@ -177,7 +192,7 @@ class _Writer:
                 "LABEL": session.title,
                 "TYPE": "session",
                 "DMDID": " ".join(whole) or None,
-                "ADMID": "rights-1 provenance-1" if places.PREMIS in self._documents else None,
+                "ADMID": self._administration(self._rights.statements),
             },
         )
         self._pointers(top, self._archive.by_take.get(None, ()), {FileRole.METADATA})

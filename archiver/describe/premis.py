@@ -231,18 +231,21 @@ def _objects(root: Element, archive: Archive, events: _Events, rights: Rights) -
     if archive.run.doi:
         add_identifier(entity, "object", "DOI", archive.run.doi)
     _property(entity, "title", session.title)
-    _links(entity, session.identifier, events, rights)
+    _links(entity, session.identifier, events, rights.identifiers)
     for take in session.takes:
         identifier = master_identifier(session, take)
         representation = _object(root, "representation", _LOCAL, identifier)
         if take.title:
             _property(representation, "title", take.title)
         _related(representation, "structural", "is part of", _Links(_LOCAL, session.identifier))
-        _links(representation, identifier, events, rights)
+        _links(representation, identifier, events, rights.of_take(take.id))
     for file in archive.files:
         _file(root, archive, file, events, rights)
     for held in archive.master_at.values():
-        _samples(root, held[0], events, rights)
+        statements = dict.fromkeys(
+            statement for master in held for statement in rights.of_take(master.take)
+        )
+        _samples(root, held[0], events, statements)
 
 
 def _object(root: Element, kind: str, scheme: str, identifier: str) -> Element:
@@ -257,10 +260,10 @@ def _property(element: Element, name: str, value: str) -> None:
     PREMIS.add(group, "significantPropertiesValue", value)
 
 
-def _links(element: Element, identifier: str, events: _Events, rights: Rights) -> None:
+def _links(element: Element, identifier: str, events: _Events, statements: Iterable[str]) -> None:
     for event in events.of_object.get(identifier, ()):
         add_identifier(element, "linkingEvent", _LOCAL, event, wrapper="linkingEventIdentifier")
-    for statement in rights.identifiers:
+    for statement in statements:
         add_identifier(
             element,
             "linkingRightsStatement",
@@ -331,10 +334,12 @@ def _file(
         _related(element, "structural", "is part of", _Links(_LOCAL, whole))
     if file.derived_from:
         _related(element, "derivation", "has source", _Links(_IN_BAG, file.derived_from))
-    _links(element, file.path, events, rights)
+    _links(element, file.path, events, rights.of_file(file))
 
 
-def _samples(root: Element, master: MasterFacts, events: _Events, rights: Rights) -> None:
+def _samples(
+    root: Element, master: MasterFacts, events: _Events, statements: Iterable[str]
+) -> None:
     samples, levels = master.samples, master.levels
     identifier = _samples_identifier(master)
     element = _object(root, "bitstream", _LOCAL, identifier)
@@ -361,7 +366,7 @@ def _samples(root: Element, master: MasterFacts, events: _Events, rights: Rights
     note = f"Interleaved, little-endian, {samples.container_bits} bits a sample"
     _format(characteristics, encoding, None, note)
     _related(element, "structural", "is part of", _Links(_IN_BAG, master.path))
-    _links(element, identifier, events, rights)
+    _links(element, identifier, events, statements)
 
 
 def _figure(value: float | None) -> str | None:

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import enum
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from archiver.describe import rules
-from archiver.findings import Finding
+from archiver.findings import Finding, Where
 from archiver.session.records import Session
 
 __all__ = ["KnownRights", "RightsKind", "check_rights_uri", "known_rights"]
@@ -122,25 +122,27 @@ def _creative_commons(found: re.Match[str]) -> KnownRights:
 
 
 def check_rights_uri(session: Session) -> tuple[Finding, ...]:
-    """Say whether the rights URI of a session is one that receivers act on."""
-    uri = session.rights.uri
-    if uri is None:
-        return ()
-    where = session.locate("session.rights.uri")
+    """Say whether the rights URIs of a session are those that receivers act on."""
+    stated = [("session.rights.uri", session.rights.uri)]
+    stated += [(f"{one.at}.uri", one.uri) for one in session.rights.layers]
+    return tuple(
+        finding
+        for field, uri in stated
+        if uri is not None
+        for finding in _judged(uri, session.locate(field))
+    )
+
+
+def _judged(uri: str, where: Where) -> Iterator[Finding]:
     known = known_rights(uri)
     if known is None:
-        return (
-            rules.RIGHTS_UNKNOWN.at(
-                where,
-                f"{uri} is neither of rightsstatements.org nor of Creative Commons",
-                accepted="such as http://rightsstatements.org/vocab/InC/1.0/ "
-                "or https://creativecommons.org/licenses/by/4.0/",
-            ),
+        yield rules.RIGHTS_UNKNOWN.at(
+            where,
+            f"{uri} is neither of rightsstatements.org nor of Creative Commons",
+            accepted="such as http://rightsstatements.org/vocab/InC/1.0/ "
+            "or https://creativecommons.org/licenses/by/4.0/",
         )
-    if known.uri != uri:
-        return (
-            rules.RIGHTS_FORM.at(
-                where, f"{uri} is another form of {known.uri}", accepted=known.uri
-            ),
+    elif known.uri != uri:
+        yield rules.RIGHTS_FORM.at(
+            where, f"{uri} is another form of {known.uri}", accepted=known.uri
         )
-    return ()

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from typing import Any, TypeAlias
 
 from archiver.describe.facts import Archive, FileFacts, FileRole
+from archiver.describe.layers import RightsMap, closed_words
 from archiver.describe.people import PublicPerson, people_of
 from archiver.describe.places import CRATE_ROOT
 from archiver.describe.rights import known_rights
@@ -88,6 +89,19 @@ class _Crate:
         if self._licence in taken or ":" not in self._licence:
             self._licence = "#rights"
 
+        self._rights = RightsMap(self._session)
+        self._holders = {
+            name: _ORGANISATION
+            if name == self._session.organisation.name
+            else f"#rights-holder-{number}"
+            for number, name in enumerate(self._rights.holders, start=1)
+        }
+
+    def _closed(self) -> Iterable[str]:
+        for one in self._rights.statements:
+            if one.closed_until is not None:
+                yield f"{one.label}: {closed_words(one.closed_until)}"
+
     def entities(self) -> Iterable[Entity]:
         """Return descriptor, root, files, then everything they refer to."""
         session = self._session
@@ -138,17 +152,24 @@ class _Crate:
             name=known.label if known else session.rights.statement,
             description=session.rights.statement,
         )
-        if session.rights.holder != session.organisation.name:
-            yield _entity("#rights-holder", "Organization", name=session.rights.holder)
+        for one in self._rights.layers:
+            yield _entity(
+                f"#{one.identifier}",
+                "CreativeWork",
+                name=one.label,
+                description="\n".join((one.sentence, *one.notes)),
+                identifier=one.uri,
+                conditionsOfAccess=closed_words(one.closed_until) if one.closed_until else None,
+            )
+        for name, id_ in self._holders.items():
+            if id_ != _ORGANISATION:
+                yield _entity(id_, "Organization", name=name)
 
     def _root(self) -> Entity:
         session, run = self._session, self._archive.run
         doi = f"https://doi.org/{run.doi}" if run.doi else None
         machines = [_local("machine", machine.id) for machine in session.machines]
         actions = [f"#take-{number}" for number in range(1, len(session.takes) + 1)]
-        holder = _ORGANISATION
-        if session.rights.holder != session.organisation.name:
-            holder = "#rights-holder"
         days = sorted({xsd_date(moment) for moment in (session.start, session.end) if moment})
         return _entity(
             _ROOT,
@@ -163,8 +184,9 @@ class _Crate:
             creator=_link(_ORGANISATION),
             publisher=_link(_ORGANISATION),
             contributor=_links(self._person_ids.values()),
-            copyrightHolder=_link(holder),
-            conditionsOfAccess="\n".join(session.restrictions),
+            copyrightHolder=_links(self._holders.values()),
+            usageInfo=_links(f"#{one.identifier}" for one in self._rights.layers),
+            conditionsOfAccess="\n".join((*session.restrictions, *self._closed())),
             locationCreated=_link(_PLACE),
             temporalCoverage="/".join(days),
             about=_links(machines),
@@ -195,6 +217,11 @@ class _Crate:
             alternateName=file.original_name,
             isBasedOn=_link(source) if source else None,
             conditionsOfAccess="Not public" if file.role is FileRole.RESTRICTED else None,
+            usageInfo=_links(
+                f"#{one.identifier}"
+                for one in self._rights.of(file.role, self._archive.takes_of(file))
+                if one.layer is not None
+            ),
         )
 
     def _action(self, number: int, take: Take) -> Entity:

@@ -64,6 +64,72 @@ RIGHTS_FORM = Rule(
     reason="The page for people is not the URI of the licence or statement, so machines miss it.",
     remedy="Give the URI in its canonical form.",
 )
+RIGHTS_BASIS = Rule(
+    code="rights-basis-contradicts-uri",
+    severity=_E,
+    reason="One of the two is wrong, and receivers act on both.",
+    remedy="Correct the basis or the address.",
+)
+RIGHTS_UNPROVEN = Rule(
+    code="rights-licence-without-evidence",
+    severity=_W,
+    reason="In thirty years nobody will know under which terms it was given.",
+    remedy="Give the address of the licence, or say where the agreement is kept.",
+)
+RIGHTS_TWICE = Rule(
+    code="rights-layer-twice",
+    severity=_E,
+    reason="Of two statements on the same thing nobody knows which one counts.",
+    remedy="Join them, or say by `work` or `takes` what each is about.",
+)
+RIGHTS_TAKES = Rule(
+    code="rights-layer-takes",
+    severity=_E,
+    reason="The statement would be about something that is not there.",
+    remedy="Correct the takes, or leave the field out.",
+)
+RIGHTS_OVER = Rule(
+    code="rights-licence-over-closed-layer",
+    severity=_W,
+    reason="A take can be given to everybody only if all who hold rights in it agree.",
+    remedy="Give the licence to the layers that it is meant for.",
+)
+CLOSED_FORM = Rule(
+    code="rights-closed-until-form",
+    severity=_E,
+    reason="Whoever opens the archive must know on which day.",
+    remedy="Write one date without ~, ? or an interval.",
+)
+CLOSED_PAST = Rule(
+    code="rights-closed-until-past",
+    severity=_W,
+    reason="A closure that has ended before it begins closes nothing.",
+    remedy="Look at the year, or leave the field out.",
+)
+CLOSED_LICENCE = Rule(
+    code="rights-closed-and-licensed",
+    severity=_E,
+    reason="A licence of Creative Commons holds for everybody at once and cannot be taken back.",
+    remedy="Leave out the closure, or give the licence when it has ended.",
+)
+CONSENT_PURPOSE = Rule(
+    code="consent-does-not-cover",
+    severity=_E,
+    reason="What a person has not agreed to must not be done with their voice or work.",
+    remedy="Ask for the consent, or correct what it covers.",
+)
+CONSENT_PUBLICATION = Rule(
+    code="consent-without-publication",
+    severity=_W,
+    reason="A licence lets everybody publish, and the person has not agreed to that.",
+    remedy="Close the recordings, choose other rights, or ask for the consent.",
+)
+CONSENT_PAST = Rule(
+    code="consent-ended",
+    severity=_W,
+    reason="A consent that has ended covers nothing.",
+    remedy="Look at the year, or ask again.",
+)
 
 MALFORMED = Rule(
     code="describe-not-well-formed",

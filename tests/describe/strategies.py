@@ -15,6 +15,7 @@ from archiver.describe.facts import Archive
 from archiver.session.edtf import parse_edtf
 from archiver.session.quantity import QuantityKind, parse_quantity
 from archiver.session.records import (
+    Basis,
     CaptureChain,
     ChannelLayout,
     Consent,
@@ -26,6 +27,7 @@ from archiver.session.records import (
     Drive,
     DriveKind,
     Hazard,
+    Layer,
     Machine,
     Made,
     Maker,
@@ -42,7 +44,9 @@ from archiver.session.records import (
     PartState,
     Photograph,
     Platter,
+    Purpose,
     Rights,
+    RightsLayer,
     Role,
     Session,
     Setup,
@@ -188,6 +192,32 @@ devices = st.builds(
 )
 
 
+def rights_of(take_ids: list[str]) -> st.SearchStrategy[Rights]:
+    """Rights of the whole and of layers, contradictions and all."""
+    layers = st.builds(
+        RightsLayer,
+        layer=st.sampled_from(Layer),
+        work=some(texts),
+        takes=few(st.sampled_from(take_ids)) if take_ids else st.just(()),
+        statement=texts,
+        uri=some(uris),
+        holder=texts,
+        basis=st.sampled_from(Basis),
+        evidence=some(texts),
+        date=some(dates),
+        closed_until=some(dates),
+        note=some(texts),
+    )
+    return st.builds(
+        Rights,
+        statement=texts,
+        uri=some(uris),
+        holder=texts,
+        closed_until=some(dates),
+        layers=few(layers, 4),
+    )
+
+
 @st.composite
 def sessions(draw: st.DrawFn) -> Session:
     """A session whose references lead somewhere, with hard texts everywhere."""
@@ -205,7 +235,15 @@ def sessions(draw: st.DrawFn) -> Session:
                     )
                 ),
                 consent=some(
-                    st.builds(Consent, given=st.booleans(), date=some(dates), scope=some(texts))
+                    st.builds(
+                        Consent,
+                        given=st.booleans(),
+                        date=some(dates),
+                        scope=some(texts),
+                        purposes=few(st.sampled_from(Purpose), 4),
+                        until=some(dates),
+                        evidence=some(texts),
+                    )
                 ),
             )
         )
@@ -294,7 +332,7 @@ def sessions(draw: st.DrawFn) -> Session:
         summary=draw(some(texts)),
         language=draw(languages),
         subjects=draw(few(texts)),
-        rights=Rights(statement=draw(texts), uri=draw(some(uris)), holder=draw(texts)),
+        rights=draw(rights_of([take.id for take in takes])),
         restrictions=draw(few(texts)),
         organisation=Organisation(
             name=draw(texts),

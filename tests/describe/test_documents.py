@@ -23,7 +23,7 @@ from tests.describe.archives import PCM_24, a_long_session, a_session, an_archiv
 from tests.describe.official import complaints, crate_terms
 from tests.describe.strategies import archives
 
-EXAMPLES = 100
+EXAMPLES = 200
 
 
 def judged(documents: tuple[DescriptionDocument, ...], official: Path) -> list[str]:

@@ -213,8 +213,8 @@ XML_BREAKAGES = [
     (places.METS, 'DMDID="dmd-5"', 'DMDID="dmd-50"', "describe-identifier-dangling"),
     (
         places.METS,
-        'ADMID="rights-1 provenance-1"',
-        'ADMID="rights-1 provenance-2"',
+        'ADMID="rights-4 provenance-1"',
+        'ADMID="rights-4 provenance-2"',
         "describe-identifier-dangling",
     ),
     (places.METS, MASTER, "gone.wav", "describe-file-unknown"),

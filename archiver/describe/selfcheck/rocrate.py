@@ -66,6 +66,7 @@ KEYS = frozenset(
         "startTime",
         "telephone",
         "temporalCoverage",
+        "usageInfo",
     ]
 )
 """Keys of the 1.2 context that are written here."""
