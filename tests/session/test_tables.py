@@ -101,7 +101,7 @@ def errors(*findings: Finding) -> list[Finding]:
 RECORDS = st.tuples(values(shape("session")), values(shape("machine")), values(shape("type")))
 
 
-@settings(max_examples=8)
+@settings(max_examples=settings().max_examples // 7)
 @given(RECORDS)
 def test_any_record_comes_back_from_a_workbook(record: tuple[Any, Any, Any]) -> None:
     content, machine, machine_type = record
@@ -113,7 +113,7 @@ def test_any_record_comes_back_from_a_workbook(record: tuple[Any, Any, Any]) -> 
     assert session_of(imported) == without_empty(session_as_json(session))
 
 
-@settings(max_examples=15)
+@settings(max_examples=settings().max_examples // 4)
 @given(RECORDS)
 def test_any_record_comes_back_from_csv(record: tuple[Any, Any, Any]) -> None:
     content, machine, machine_type = record
@@ -131,7 +131,7 @@ TEXTS = st.text(
 ).filter(str.strip)
 
 
-@settings(max_examples=30)
+@settings(max_examples=settings().max_examples // 2)
 @given(TEXTS)
 def test_any_text_comes_back_from_workbook_and_csv(text: str) -> None:
     table = Table(
@@ -384,7 +384,7 @@ def zipped(members: dict[str, bytes]) -> bytes:
 
 
 @given(st.data())
-@settings(max_examples=25)
+@settings(max_examples=settings().max_examples // 2)
 def test_a_damaged_workbook_gives_tables_or_findings(data: st.DataObject) -> None:
     content = bytearray(SMALL)
     for _ in range(data.draw(st.integers(1, 4))):
