@@ -195,6 +195,7 @@ def verify(
         bool,
         typer.Option("--quick", help="Compare lists, sizes and tag files; read no payload."),
     ] = False,
+    signers: custody_commands.Signers = None,
     as_json: AsJson = False,
 ) -> int:
     """Recompute what bags hold and say what has changed."""
@@ -204,7 +205,7 @@ def verify(
 
     depth = custody_commands.depth_of(quick, sound)
     with shown() as progress:
-        verdicts = verify_bags(bags, depth=depth, progress=progress)
+        verdicts = verify_bags(bags, depth=depth, signers=signers, progress=progress)
     views.show_verify(verdicts, as_json=as_json)
     return max(verdict.exit_status for verdict in verdicts)
 

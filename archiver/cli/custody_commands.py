@@ -31,6 +31,12 @@ Quick = Annotated[
 Sound = Annotated[
     bool, typer.Option("--sound", help="Recompute the sample digests of intact masters too.")
 ]
+Signers = Annotated[
+    Path | None,
+    typer.Option(
+        "--signers", metavar="FILE", help="Accepted signers, as ssh-keygen -Y verify takes them."
+    ),
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -40,6 +46,7 @@ def register(app: typer.Typer) -> None:
     app.command()(salvage)
     app.command()(protect)
     app.command()(heal)
+    app.command()(sign)
     app.add_typer(ledger_app, name="ledger")
 
 
@@ -125,6 +132,7 @@ def audit(
             help="Let the workers of a dask scheduler check the bags.",
         ),
     ] = None,
+    signers: Signers = None,
     report: Annotated[
         Path | None,
         typer.Option("--report", metavar="FILE", help="Write the report for machines here."),
@@ -136,6 +144,7 @@ def audit(
     from archiver.cli.progress import shown
     from archiver.custody.due import Selection
     from archiver.pipeline.audit import AuditPlan, audit_store
+    from archiver.pipeline.verify import accepted_signers
 
     plan = AuditPlan(
         store=store,
@@ -149,6 +158,7 @@ def audit(
         fresh=fresh,
         jobs=jobs,
         scheduler=scheduler,
+        signers=None if signers is None else accepted_signers(signers),
     )
     with shown() as progress:
         outcome = audit_store(plan, progress=progress)
@@ -260,6 +270,32 @@ def heal(
         outcome = heal_one(bag, ledger=ledger, progress=progress)
     custody_views.show_healed(outcome, as_json=as_json)
     return outcome.exit_status
+
+
+def sign(
+    bags: Annotated[list[Path], typer.Argument(metavar="BAG...", help="Bags that are intact.")],
+    key: Annotated[
+        Path, typer.Option("--key", metavar="FILE", help="An Ed25519 private key of OpenSSH.")
+    ],
+    ledger: OptionalLedger = None,
+    as_json: AsJson = False,
+) -> int:
+    """Sign the tag manifests of bags, so that ssh-keygen can tell who answers for them."""
+    from archiver.cli import custody_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.signing import sign_bags
+
+    asked: list[str] = []
+
+    def passphrase() -> str:
+        if not asked:
+            asked.append(typer.prompt(f"Passphrase of {key}", hide_input=True, err=True))
+        return asked[0]
+
+    with shown() as progress:
+        done = sign_bags(bags, key, passphrase=passphrase, ledger=ledger, progress=progress)
+    custody_views.show_signed(done, as_json=as_json)
+    return max(one.exit_status for one in done)
 
 
 ledger_app = typer.Typer(

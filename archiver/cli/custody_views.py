@@ -24,12 +24,16 @@ if TYPE_CHECKING:
     from archiver.pipeline.copies import ComparedBag
     from archiver.pipeline.recovery import HealOutcome, ProtectedBag
     from archiver.pipeline.salvage import SalvageOutcome
+    from archiver.pipeline.signing import SignedBag
 
 __all__ = [
     "show_audit",
     "show_copies",
+    "show_healed",
     "show_ledger",
+    "show_protected",
     "show_salvage",
+    "show_signed",
     "write_export",
     "write_report",
 ]
@@ -175,6 +179,20 @@ def show_healed(outcome: HealOutcome, *, as_json: bool) -> None:
     style = "bold green" if outcome.after.intact else "bold red"
     console.print(f"{plain(str(outcome.after.path))}: {outcome.after.verdict}", style=style)
     show_findings(console, outcome.after.findings)
+
+
+def show_signed(done: Sequence[SignedBag], *, as_json: bool) -> None:
+    """Show which bags are signed now, and with which key."""
+    if as_json:
+        print_json({"bags": [one.as_json() for one in done]})
+        return
+    console = open_console()
+    for one in done:
+        if one.error is not None:
+            console.print(f"{plain(str(one.bag))}: not signed", style="bold red")
+            block(console, str(one.error), indent=2)
+        for made in one.signatures:
+            console.print(f"{plain(str(one.bag / made.file))}: {made.key}", soft_wrap=True)
 
 
 def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:

@@ -244,6 +244,11 @@ def _show_verdict(console: Console, verdict: VerifiedBag) -> None:
     console.print(head)
     for master in found.masters:
         block(console, f"{master.file}: {master.sentence()}", indent=2)
+    for signature in found.signatures:
+        block(console, f"{signature.file}: {signature.sentence()}", indent=2)
+    if found.recovery is not None:
+        state = "damaged" if found.recovery.findings else "intact"
+        block(console, f"recovery data: {state}, {size(found.recovery.bytes_held)}", indent=2)
     depth = (
         f"{count(report.payload_files, 'payload file')}, {size(report.bytes_read)} of "
         f"{size(report.bytes_held)} read, {', '.join(report.algorithms)}"

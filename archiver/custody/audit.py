@@ -10,7 +10,7 @@ import json
 import platform
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any, Protocol
@@ -22,6 +22,7 @@ from archiver.custody.store import Store
 from archiver.custody.verify import BagVerdict, Depth, verify_bag
 from archiver.errors import ArchiverError
 from archiver.findings import Finding, Severity, Where, in_order
+from archiver.package.signature import Signer
 
 __all__ = ["AuditVerdict", "BagCheck", "Notebook", "Notes", "check_bag", "gone", "judged"]
 
@@ -209,6 +210,7 @@ def check_bag(
     on_bytes: Callable[[int], None] | None = None,
     notebook: Notebook | None = None,
     until: Callable[[], bool] | None = None,
+    signers: Sequence[Signer] | None = None,
 ) -> BagCheck:
     """Check one bag of an open store; what cannot be checked is a result too.
 
@@ -226,6 +228,8 @@ def check_bag(
         Of this bag.
     until : callable, optional
         Once it says yes no further file is begun.
+    signers : sequence of Signer, optional
+        Who may have signed.
 
     Raises
     ------
@@ -235,7 +239,13 @@ def check_bag(
     begun = time.monotonic()
     try:
         found = verify_bag(
-            store.path_of(bag), on_bytes, workers, depth, journal=notebook, until=until
+            store.path_of(bag),
+            on_bytes,
+            workers,
+            depth,
+            journal=notebook,
+            until=until,
+            signers=signers,
         )
     except ArchiverError as error:
         return _unusable(bag, depth, error)
@@ -259,6 +269,7 @@ def check_bag(
         algorithms=report.algorithms,
         not_looked_at=len(report.not_looked_at),
         manifests=report.manifests,
+        signatures=tuple((c.file, str(c.verdict), c.signer, c.key) for c in found.signatures),
         findings=tuple(f for f in found.findings if f.severity is not Severity.NOTE),
         resumed=notebook is not None and notebook.recalled > 0,
     )

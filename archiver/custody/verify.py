@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import enum
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -40,6 +40,12 @@ from archiver.package.hashing import Journal
 from archiver.package.names import shown
 from archiver.package.reader import read_bag
 from archiver.package.recovery import RecoveryReport, check_recovery
+from archiver.package.signature import (
+    SignatureCheck,
+    SignatureVerdict,
+    Signer,
+    check_signatures,
+)
 from archiver.package.validate import BagReport, CheckedFile, Outcome, Verdict, validate
 
 __all__ = [
@@ -198,6 +204,8 @@ class Verification:
         Of the bag, its masters and its recovery data, errors first.
     recovery : RecoveryReport, optional
         None if there is no recovery data beside the bag.
+    signatures : tuple of SignatureCheck
+        Of the tag manifests.
     """
 
     path: Path
@@ -205,33 +213,38 @@ class Verification:
     masters: tuple[MasterVerification, ...]
     findings: tuple[Finding, ...]
     recovery: RecoveryReport | None = None
+    signatures: tuple[SignatureCheck, ...] = ()
 
     @property
     def intact(self) -> bool:
-        """Whether the bag is valid, and every master and the recovery data intact."""
+        """Whether the bag is valid, and its masters, recovery data and signatures intact."""
         return (
             self.report.valid
             and all(m.verdict is SoundVerdict.INTACT for m in self.masters)
-            and self._recovery_intact
+            and self._beside_intact
         )
 
     @property
-    def _recovery_intact(self) -> bool:
-        return self.recovery is None or not self.recovery.findings
+    def _beside_intact(self) -> bool:
+        """Whether what a bag has beyond its standard is as it was made."""
+        good = {SignatureVerdict.KNOWN, SignatureVerdict.UNKNOWN}
+        return (self.recovery is None or not self.recovery.findings) and all(
+            check.verdict in good for check in self.signatures
+        )
 
     @property
     def verdict(self) -> BagVerdict:
         """What can be said of the bag."""
         if self.intact:
             return BagVerdict.INTACT
-        if self.report.verdict is Verdict.COMPLETE and self._recovery_intact:
+        if self.report.verdict is Verdict.COMPLETE and self._beside_intact:
             return BagVerdict.COMPLETE
         return BagVerdict.UNDECIDED if self.undecided else BagVerdict.CHANGED
 
     @property
     def undecided(self) -> bool:
         """Whether nothing is known to be wrong, but not everything could be verified."""
-        return self.report.verdict is Verdict.UNDECIDED and self._recovery_intact
+        return self.report.verdict is Verdict.UNDECIDED and self._beside_intact
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
@@ -257,6 +270,7 @@ class Verification:
             },
             "masters": [master.as_json() for master in self.masters],
             "recovery": None if self.recovery is None else self.recovery.as_json(),
+            "signatures": [check.as_json() for check in self.signatures],
             "findings": [finding.as_json() for finding in self.findings],
         }
 
@@ -269,6 +283,7 @@ def verify_bag(
     *,
     journal: Journal | None = None,
     until: Callable[[], bool] | None = None,
+    signers: Sequence[Signer] | None = None,
 ) -> Verification:
     """Verify a bag and the sound of its masters. Nothing is written.
 
@@ -286,6 +301,8 @@ def verify_bag(
         Remembers what was read, so that an interrupted verification can go on.
     until : callable, optional
         Asked before each file; once it says yes no further file is begun.
+    signers : sequence of Signer, optional
+        Who may have signed; without it every signer is unknown.
 
     Raises
     ------
@@ -305,7 +322,9 @@ def verify_bag(
     recovery = check_recovery(
         path, report.manifests, content=depth is not Depth.QUICK, on_bytes=on_bytes
     )
-    more = () if recovery is None else recovery.findings
+    signatures, more = check_signatures(path, report.not_looked_at, signers)
+    if recovery is not None:
+        more = (*more, *recovery.findings)
     if depth is Depth.QUICK:
         return Verification(
             path=path,
@@ -313,6 +332,7 @@ def verify_bag(
             masters=(),
             findings=in_order((*report.findings, *more)),
             recovery=recovery,
+            signatures=signatures,
         )
     work = _Work(path, report, on_bytes, sound=depth is Depth.SOUND)
     records = work.records()
@@ -337,6 +357,7 @@ def verify_bag(
         masters=tuple(master for master, _ in judged),
         findings=in_order(findings),
         recovery=recovery,
+        signatures=signatures,
     )
 
 

@@ -29,6 +29,7 @@ from archiver.package.rules import (
     TAG_MANIFEST_INCOMPLETE,
     TAG_UNLISTED,
 )
+from archiver.package.signature import is_signature_name
 from archiver.package.tree import Kind, Tree, TreeFile
 
 __all__ = ["Comparison", "Expectation", "compare"]
@@ -265,7 +266,8 @@ def _tags(
     for file in tags:
         if file.path not in protected and file.path not in tag_manifests:
             result.unprotected.append(file.path)
-            if listed:
+            # A signature answers for the tag manifest, so it cannot stand in it.
+            if listed and not is_signature_name(file.path):
                 result.findings.append(
                     TAG_UNLISTED.at(
                         Where(file=shown(file.path)), "the file stands in no tag manifest"

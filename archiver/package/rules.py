@@ -50,6 +50,9 @@ __all__ = [
     "RECOVERY_DAMAGED",
     "RECOVERY_OTHER_BAG",
     "RECOVERY_UNUSABLE",
+    "SIGNATURE_BAD",
+    "SIGNATURE_UNKNOWN",
+    "SIGNATURE_UNREADABLE",
     "SYSTEM_FILE",
     "TAG_MANIFEST_INCOMPLETE",
     "TAG_MANIFEST_MISSING",
@@ -331,4 +334,22 @@ RECOVERY_UNUSABLE = Rule(
     severity=Severity.ERROR,
     reason="Without its list of digests recovery data cannot be verified (house)",
     remedy="If the bag is intact, make the recovery data anew with archiver protect --replace",
+)
+SIGNATURE_BAD = Rule(
+    code="signature-bad",
+    severity=Severity.ERROR,
+    reason="A signature answers for the tag manifest as it was when it was signed (house)",
+    remedy="Take the tag manifest from another copy of the bag; do not sign again before that",
+)
+SIGNATURE_UNREADABLE = Rule(
+    code="signature-unreadable",
+    severity=Severity.ERROR,
+    reason="A signature that cannot be read answers for nothing (house)",
+    remedy="Take the signature from another copy of the bag",
+)
+SIGNATURE_UNKNOWN = Rule(
+    code="signature-signer-unknown",
+    severity=Severity.WARNING,
+    reason="Anyone can sign; it matters who did (house)",
+    remedy="Find out whose key this is, and add it to the list of signers if it is accepted",
 )

@@ -34,6 +34,7 @@ from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, MisuseError
 from archiver.package.hashing import HashingStopped
 from archiver.package.reader import read_bag
+from archiver.package.signature import Signer
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress, Silent
 
@@ -63,6 +64,8 @@ class AuditPlan:
         Processes that check bags side by side.
     scheduler : str, optional
         Address of a dask scheduler whose workers check the bags.
+    signers : tuple of Signer, optional
+        Who may have signed bags.
     """
 
     store: str
@@ -74,6 +77,7 @@ class AuditPlan:
     fresh: bool = False
     jobs: int = 1
     scheduler: str | None = None
+    signers: tuple[Signer, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -409,6 +413,7 @@ class _Work:
                     on_bytes=self.progress.advance,
                     notebook=notebook,
                     until=self.until,
+                    signers=self.plan.signers,
                 )
             except HashingStopped:
                 notebook.keep()

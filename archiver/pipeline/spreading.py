@@ -18,6 +18,7 @@ from archiver.custody.audit import BagCheck, check_bag
 from archiver.custody.store import Store, opened_store
 from archiver.custody.verify import Depth
 from archiver.errors import MisuseError, SurroundingsError
+from archiver.package.signature import Signer
 
 if TYPE_CHECKING:
     from archiver.pipeline.audit import AuditPlan
@@ -31,7 +32,12 @@ _RETRIES = 5
 
 
 def check_bags_at(
-    location: str, name: str, bags: tuple[str, ...], depth: str, workers: int | None
+    location: str,
+    name: str,
+    bags: tuple[str, ...],
+    depth: str,
+    workers: int | None,
+    signers: tuple[Signer, ...] | None = None,
 ) -> tuple[BagCheck, ...]:
     """Check bags of a store that is opened for it; what a worker runs.
 
@@ -43,9 +49,13 @@ def check_bags_at(
     depth : str
     workers : int, optional
         Threads.
+    signers : tuple of Signer, optional
+        Who may have signed.
     """
     with opened_store(location, name) as store:
-        return tuple(check_bag(store, bag, Depth(depth), workers=workers) for bag in bags)
+        return tuple(
+            check_bag(store, bag, Depth(depth), workers=workers, signers=signers) for bag in bags
+        )
 
 
 def spread(
@@ -84,7 +94,13 @@ def _over_processes(
                         break
                     waiting.add(
                         pool.submit(
-                            check_bags_at, store.location, store.name, task, str(plan.depth), 1
+                            check_bags_at,
+                            store.location,
+                            store.name,
+                            task,
+                            str(plan.depth),
+                            1,
+                            plan.signers,
                         )
                     )
                 if not waiting:
@@ -137,6 +153,7 @@ def _over_scheduler(
                 (bag,),
                 str(plan.depth),
                 None,
+                plan.signers,
                 pure=False,
                 retries=_RETRIES,
             )

@@ -9,9 +9,12 @@ from pathlib import Path
 from archiver import files
 from archiver.custody.verify import BagVerdict, Depth, Verification, verify_bag
 from archiver.errors import ArchiverError
+from archiver.package.signature import Signer, read_signers
 from archiver.progress import Progress, Silent
 
-__all__ = ["VerifiedBag", "verify_bags"]
+__all__ = ["VerifiedBag", "accepted_signers", "verify_bags"]
+
+_LARGEST_LIST_BYTES = 1 << 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,8 +34,26 @@ class VerifiedBag:
         return 0 if self.verification is not None and self.verification.verdict in good else 3
 
 
+def accepted_signers(path: Path) -> tuple[Signer, ...]:
+    """Read a list of accepted signers.
+
+    Raises
+    ------
+    InputError
+        A line is not of that form.
+    SurroundingsError
+        The file cannot be read.
+    """
+    content = files.read_bytes(path, limit=_LARGEST_LIST_BYTES)
+    return read_signers(content.decode("utf-8", "replace"), str(path))
+
+
 def verify_bags(
-    bags: Sequence[Path], *, depth: Depth = Depth.FULL, progress: Progress | None = None
+    bags: Sequence[Path],
+    *,
+    depth: Depth = Depth.FULL,
+    signers: Path | None = None,
+    progress: Progress | None = None,
 ) -> tuple[VerifiedBag, ...]:
     """Verify bags one after another; an unusable one does not keep the others waiting.
 
@@ -42,15 +63,18 @@ def verify_bags(
         Directories.
     depth : Depth
         How deep to look.
+    signers : Path, optional
+        A list of accepted signers, as ssh-keygen takes it.
     progress : Progress, optional
         Told what is being done.
     """
     progress = progress or Silent()
+    accepted = None if signers is None else accepted_signers(signers)
     verdicts: list[VerifiedBag] = []
     for bag in bags:
         try:
             progress.step(bag.name, _bytes_below(bag))
-            found = verify_bag(bag, progress.advance, depth=depth)
+            found = verify_bag(bag, progress.advance, depth=depth, signers=accepted)
         except ArchiverError as error:
             verdicts.append(VerifiedBag(bag=bag, error=error))
         else:
