@@ -443,15 +443,17 @@ def _stored(element: Element, file: FileFacts | None, file_name: str, media_type
 
 
 def _copy(part: Element, file: FileFacts, master: MasterFacts) -> None:
-    """Describe an access copy: its coding, and the length that it shares with its master."""
+    """Describe an access copy: its coding, and its length if that is its master's."""
     samples = master.samples
     name, rate_hz = _CODINGS.get(file.media_type, (file.media_type, None))
-    element = _EC.add(part, "format", attributes={"formatName": name, "typeLabel": "access copy"})
+    label = f"access copy, {file.treatment}" if file.treatment else "access copy"
+    element = _EC.add(part, "format", attributes={"formatName": name, "typeLabel": label})
     audio = _EC.add(element, "audioFormat", attributes={"audioFormatName": name})
     _EC.add(audio, "samplingRate", str(rate_hz or samples.sample_rate_hz))
     _EC.add(audio, "channels", str(samples.channels))
-    duration = _EC.add(element, "duration", attributes={"typeLabel": "duration"})
-    _EC.add(duration, "normalPlayTime", xsd_duration(master.frames, samples.sample_rate_hz))
+    if not file.treatment:
+        duration = _EC.add(element, "duration", attributes={"typeLabel": "duration"})
+        _EC.add(duration, "normalPlayTime", xsd_duration(master.frames, samples.sample_rate_hz))
     _stored(element, file, file.path.rpartition("/")[2], file.media_type)
 
 

@@ -10,9 +10,11 @@ full text in UTF-8.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from archiver.describe.coding import capture_steps, own_step
+from archiver.describe.layers import RightsMap, closed_words
 from archiver.describe.markers import markers_for, sync_points_for
 from archiver.describe.people import public_name
 from archiver.describe.wording import take_title
@@ -215,7 +217,12 @@ def _info(session: Session, held: CaptureFile, program: str, fitting: _Fitting) 
         "IART": _people(session, take, {Role.PERFORMER, Role.ANNOUNCER}),
         "ICMT": "; ".join(_identifiers(session, held)),
         "ICOP": "; ".join(
-            text.rstrip(". ") for text in (session.rights.statement, *session.restrictions)
+            text.rstrip(". ")
+            for text in (
+                session.rights.statement,
+                *_layers(session, held.takes),
+                *_limits(session),
+            )
         ),
         "ICRD": (take.start or session.start).moment.strftime("%Y-%m-%d"),
         "IENG": engineers,
@@ -233,6 +240,19 @@ def _info(session: Session, held: CaptureFile, program: str, fitting: _Fitting) 
     }
     entries = (fitting.info(identifier, text) for identifier, text in texts.items())
     return Info(entries=tuple(entry for entry in entries if entry is not None))
+
+
+def _layers(session: Session, takes: Iterable[Take]) -> tuple[str, ...]:
+    """Return the rights in the layers of some takes."""
+    rights = RightsMap(session)
+    found = (one for take in takes for one in rights.of_take(take.id) if one.layer is not None)
+    return tuple(dict.fromkeys(one.sentence for one in found))
+
+
+def _limits(session: Session) -> tuple[str, ...]:
+    """Return what restricts and closes the whole."""
+    closed = session.rights.closed_until
+    return (*session.restrictions, *([closed_words(closed)] if closed else []))
 
 
 def _ixml(
@@ -287,7 +307,8 @@ def _full_texts(session: Session, take: Take) -> str:
         f"Take: {master_identifier(session, take)}",
         f"Kind of take: {take.kind}",
         f"Rights: {session.rights.statement} ({session.rights.holder})",
-        *(f"Restriction: {text}" for text in session.restrictions),
+        *(f"Rights: {text}" for text in _layers(session, (take,))),
+        *(f"Restriction: {text}" for text in _limits(session)),
     ]
     if machine is not None:
         maker = machine.maker.name if machine.maker else "maker unknown"

@@ -84,6 +84,8 @@ class FileFacts:
         Path in the session folder, as the sheet names it.
     derived_from : str, optional
         Path of the file it was made from.
+    treatment : str, optional
+        What was done to the sound of a copy; None where it is that of the master.
     """
 
     path: str
@@ -94,6 +96,7 @@ class FileFacts:
     take: str | None = None
     original_name: str | None = None
     derived_from: str | None = None
+    treatment: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,8 @@ from archiver.describe.rights import known_rights
 from archiver.describe.vocabulary import LIDO_EVENTS, Concept, custody_event, machine_concept
 from archiver.describe.wording import xsd_date
 from archiver.describe.xmltree import XML_LANG, Element, Namespace, serialised
+from archiver.session.attribution import attribution_of
+from archiver.session.dating import date_machine
 from archiver.session.edtf import EdtfDate, EdtfForm, parse_edtf
 from archiver.session.quantity import Quantity
 from archiver.session.records import Machine, Photograph, Session
@@ -216,17 +218,35 @@ def _event(wrap: Element, kind: Concept) -> Element:
 
 def _production(wrap: Element, session: Session, machine: Machine) -> None:
     made, maker = machine.made, machine.maker
-    if made is None and maker is None:
+    reckoned = date_machine(machine)
+    makers = attribution_of(machine)
+    if made is None and maker is None and reckoned is None and makers is None:
         return
     event = _event(wrap, LIDO_EVENTS["production"])
     if maker is not None:
         _actor(event, maker.name, "maker", maker.place)
+    stated = made.date if made is not None else None
+    # What the owner states stands as the date; what evidence allows stands beside it.
+    date = stated or (reckoned.date if reckoned is not None else None)
+    _date(event, date, session.start.moment.date())
     if made is not None:
-        _date(event, made.date, session.start.moment.date())
         _place(event, made.place)
-        if made.statement:
-            note = _L.add(event, "eventDescriptionSet", attributes={_TYPE: "evidence for the date"})
-            _L.add(note, "descriptiveNoteValue", made.statement)
+        _note(event, "evidence for the date", made.statement)
+    if reckoned is not None:
+        _note(event, "dating from evidence", reckoned.statement)
+    for piece in machine.evidence:
+        text = f"{piece.what}: {piece.says.text} ({piece.kind}, {piece.confidence})"
+        _note(event, "evidence", text, source=piece.source)
+    if makers is not None:
+        _note(event, "attribution", makers.statement)
+
+
+def _note(event: Element, kind: str, text: str | None, *, source: str | None = None) -> None:
+    if text:
+        note = _L.add(event, "eventDescriptionSet", attributes={_TYPE: kind})
+        _L.add(note, "descriptiveNoteValue", text)
+        if source:
+            _L.add(note, "sourceDescriptiveNote", source)
 
 
 def _use(wrap: Element, session: Session, machine: Machine) -> None:

@@ -179,6 +179,7 @@ def _file(one: PayloadRecord, kept: Mapping[str, KeptFile]) -> FileFacts:
         take=one.take,
         original_name=one.source,
         derived_from=one.derived_from,
+        treatment=one.treatment,
     )
 
 
@@ -194,7 +195,7 @@ def _events(run: RunRecord) -> Iterator[RunEvent]:
                 kind=EventKind.ACCESS_COPY,
                 when=run.made,
                 outcome=Outcome.SUCCESS,
-                detail=_COPIES.get(media_type_of(one.file), "an access copy was made"),
+                detail=_detail(one),
                 outcome_note=f"made from {master.file}",
                 take=master.takes[0],
                 paths=(one.file,),
@@ -213,6 +214,12 @@ def _events(run: RunRecord) -> Iterator[RunEvent]:
         detail="the bag was written, read back and closed",
         paths=tuple(one.file for one in run.payload),
     )
+
+
+def _detail(copy: PayloadRecord) -> str:
+    if copy.treatment is not None:
+        return f"a copy for listening was made, {copy.treatment}; its samples are not the master's"
+    return _COPIES.get(media_type_of(copy.file), "an access copy was made")
 
 
 def _of_master(run: RunRecord, master: MasterRecord) -> Iterator[RunEvent]:

@@ -200,11 +200,13 @@ class _Crate:
         take = self._session.take(file.take) if file.take else None
         master = self._archive.master_of.get(file.take) if file.take else None
         duration = None
-        if master is not None and master.path in {file.path, file.derived_from}:
+        same = file.derived_from if not file.treatment else None
+        if master is not None and master.path in {file.path, same}:
             duration = xsd_duration(master.frames, master.samples.sample_rate_hz)
         title = file.path.rpartition("/")[2]
         if take is not None:
-            title = f"{take_title(self._session, take)} ({file.role})"
+            what = f"{file.role}, {file.treatment}" if file.treatment else str(file.role)
+            title = f"{take_title(self._session, take)} ({what})"
         source = self._files.get(file.derived_from or "")
         return _entity(
             self._files[file.path],

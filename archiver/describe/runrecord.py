@@ -68,12 +68,15 @@ class PayloadRecord:
         Path in the session folder.
     derived_from : str, optional
         Path in the bag of the file that it was made from.
+    treatment : str, optional
+        What was done to the sound of a copy, such as ``speed corrected``.
     """
 
     file: str
     take: str | None = None
     source: str | None = None
     derived_from: str | None = None
+    treatment: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,6 +166,7 @@ def encode_run(run: RunRecord) -> bytes:
                         ("take", one.take),
                         ("source", one.source),
                         ("derived_from", one.derived_from),
+                        ("treatment", one.treatment),
                     )
                     if value is not None
                 }
@@ -228,6 +232,7 @@ def _payload(one: _Members) -> PayloadRecord:
         take=one.optional("take"),
         source=one.optional("source"),
         derived_from=one.optional("derived_from"),
+        treatment=one.optional("treatment"),
     )
 
 

@@ -56,6 +56,8 @@ class Secrets:
         words = sorted(by_text, key=len, reverse=True)
         pattern = "|".join(re.escape(text).replace(r"\ ", r"\s+") for text in words)
         self._finder = re.compile(rf"(?<!\w)(?:{pattern})(?!\w)") if words else None
+        runs = (re.findall(r"\w+", text) for text in by_text)
+        self._longest = {max(found, key=len) if found else "" for found in runs}
 
     def __bool__(self) -> bool:
         return self._finder is not None
@@ -66,6 +68,13 @@ class Secrets:
             return []
         found = {" ".join(match[0].split()): None for match in self._finder.finditer(text)}
         return [self._by_text[text] for text in found]
+
+    def may_be_in(self, raw: str) -> bool:
+        """Say whether a document can hold a withheld text, however marks are escaped in it.
+
+        Letters and digits are never escaped here, so each text has a word that stands as it is.
+        """
+        return any(word in raw for word in self._longest)
 
     def found_in_name(self, path: str) -> list[Secret]:
         """Return the withheld texts whose words a file name holds, however they are joined."""

@@ -54,10 +54,11 @@ class AccessPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Copy:
-    """An access copy in the bag."""
+    """An access copy in the bag; ``treatment`` says what was done to its sound, if anything."""
 
     kind: AccessKind
     stored: StoredFile
+    treatment: str = ""
 
 
 class _Open:

@@ -26,6 +26,7 @@ from archiver.pipeline.plan import RESTRICTED, Plan
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import PROGRAM, library_versions
 from archiver.session.institution import Institution
+from archiver.session.dating import date_machine, dating_as_json
 from archiver.session.record_json import session_as_json
 from archiver.session.records import Session
 from archiver.signal.motion import Motion
@@ -44,9 +45,11 @@ _PAYLOAD = (
     (places.CRATE, "the research object description (RO-Crate 1.2)"),
 )
 MOTION = "metadata/motion.json"
+DATING = "metadata/dating.json"
 _METADATA = (
     ("metadata/session.json", "the record: each quantity as stated and in SI units"),
     ("metadata/measurements", "levels, loudness, noise and faults of each take"),
+    (DATING, "what the evidence allows for the date of each machine"),
     (MOTION, "how fast and how steadily the machines turned, what came through, and wear"),
     ("metadata/sound", "digests of the samples of each take, second by second"),
     ("metadata/captures", "what each capture file held besides its samples"),
@@ -162,6 +165,9 @@ def _records(
         yield f"metadata/captures/{name}.json", done.capture_record
         yield f"metadata/measurements/{name}.json", as_bytes(measured[done.stored.path])
         yield sound_digests_path(name), encode_sound_digests(done.sound)
+    datings = [dating_as_json(d) for m in contents.session.machines if (d := date_machine(m))]
+    if datings:
+        yield DATING, as_bytes({"datings": datings})
     if contents.motion.takes:
         yield MOTION, as_bytes(motion_as_json(contents.motion))
     yield (
@@ -216,6 +222,12 @@ def _payload(contents: Contents) -> Iterator[PayloadRecord]:
     masters = {
         copy.stored.path: done.stored.path for done in contents.takes for copy in done.copies
     }
+    treatments = {
+        copy.stored.path: copy.treatment
+        for done in contents.takes
+        for copy in done.copies
+        if copy.treatment
+    }
     for file in contents.payload:
         lead = takes.get(masters.get(file.path, file.path))
         source = sources.get(file.path)
@@ -228,10 +240,15 @@ def _payload(contents: Contents) -> Iterator[PayloadRecord]:
             take=lead.id if lead is not None else of_video.get(source or ""),
             source=source,
             derived_from=masters.get(file.path),
+            treatment=treatments.get(file.path),
         )
 
 
 def _is_absent(path: str, contents: Contents) -> bool:
+    if path == MOTION:
+        return not contents.motion.takes
+    if path == DATING:
+        return not any(machine.evidence for machine in contents.session.machines)
     kind = places.kind_of(path)
     if kind is DocumentKind.LIDO and not contents.session.machines:
         return True

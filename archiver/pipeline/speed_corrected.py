@@ -102,7 +102,7 @@ def _copy(
         for block in corrected_blocks(sound, samples.sample_rate_hz, correction):
             writer.write(_packed(block))
         writer.finish(_tags(session, done, correction))
-    return Copy(kind=kind, stored=bag.adopt(path))
+    return Copy(kind=kind, stored=bag.adopt(path), treatment="speed corrected")
 
 
 def _packed(block: Floats) -> bytes:

@@ -1,8 +1,11 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 
-from archiver.describe.facts import Levels
+from archiver.describe.documents import documents_of
+from archiver.describe.facts import FileRole, Levels
+from archiver.describe.selfcheck import check_documents
 from archiver.signal.samples import SampleFormat
 from archiver.signal.take import TakeMeter
 from tests.describe.archives import an_archive
@@ -36,3 +39,19 @@ def test_levels_are_those_that_were_measured() -> None:
     assert levels.integrated_lufs == measured.integrated_lufs
     assert levels.true_peak_dbtp == measured.true_peak_dbtp
     assert levels.max_short_term_lufs == measured.max_short_term_lufs
+
+
+def test_a_treated_copy_says_so_and_takes_no_length_from_its_master() -> None:
+    archive = an_archive()
+    copy = next(file for file in archive.files if file.role is FileRole.ACCESS)
+    treated = dataclasses.replace(copy, treatment="speed corrected")
+    files = tuple(treated if file is copy else file for file in archive.files)
+    changed = dataclasses.replace(archive, files=files)
+    documents = documents_of(changed)
+    assert check_documents(documents, changed) == ()
+    texts = {one.path: one.content.decode() for one in documents}
+    assert 'typeLabel="access copy, speed corrected"' in texts["metadata/ebucore.xml"]
+    crate = json.loads(texts["data/ro-crate-metadata.json"])["@graph"]
+    (entity,) = [one for one in crate if one["@id"] == treated.path.removeprefix("data/")]
+    assert "duration" not in entity
+    assert entity["name"].endswith("(access, speed corrected)")

@@ -40,6 +40,7 @@ payload = st.builds(
     take=st.none() | text,
     source=st.none() | text,
     derived_from=st.none() | text,
+    treatment=st.none() | text,
 )
 runs = st.builds(
     RunRecord,

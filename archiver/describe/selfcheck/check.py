@@ -50,7 +50,8 @@ def check_documents(
     desk = Desk(archive, facts)
     for document in documents:
         desk.open(document.path)
-        for secret in secrets.found_in(_text(document)) if secrets else ():
+        suspect = secrets.may_be_in(document.content.decode("utf-8", "replace"))
+        for secret in secrets.found_in(_text(document)) if suspect else ():
             desk.findings.append(said(secret, Where(file=document.path)))
         if document.path in (places.DATACITE, places.CRATE):
             _check_json(document, desk)

@@ -112,7 +112,7 @@ def _copy(element: etree._Element, file: FileFacts, desk: Desk) -> None:
         )
     master = desk.archive.master_of.get(file.take or "")
     length = text_of(element, "duration", "normalPlayTime")
-    if master is not None:
+    if master is not None and not file.treatment:
         expected = xsd_duration(master.frames, master.samples.sample_rate_hz)
         if length != expected:
             desk.report(
