@@ -159,7 +159,7 @@ def _over_scheduler(
             )
 
         first = [task for _ in range(workers * _TASKS_PER_WORKER) if (task := submit()) is not None]
-        under_way = distributed.as_completed(first)
+        under_way = distributed.as_completed(first, loop=client.loop)
         for future in under_way:
             try:
                 checks = future.result()
