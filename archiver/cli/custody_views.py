@@ -78,6 +78,7 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
         f"{count(outcome.checked, 'bag')} checked of {outcome.bags_held}: {tally or 'none due'}; "
         f"{size(outcome.bytes_read)} read, depth {outcome.depth}.",
         style="bold",
+        soft_wrap=True,
     )
     if outcome.left:
         console.print(f"{count(outcome.left, 'bag')} left: run the same command to go on.")
@@ -207,6 +208,7 @@ def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:
         f"{plain(str(path))}: {count(report.entries, 'entry').replace('entrys', 'entries')}, "
         f"{state}.",
         style="bold",
+        soft_wrap=True,
     )
     if report.head is not None:
-        console.print(f"Last entry: {report.head}")
+        console.print(f"Last entry: {report.head}", soft_wrap=True)

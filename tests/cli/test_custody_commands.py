@@ -1,0 +1,152 @@
+"""The commands that look after stored bags, as a person and as a timer meets them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.cli.running import Runner
+from tests.custody.ledgers import tamper
+from tests.custody.stores import copied, small_store
+from tests.package.test_signature import KEY, PUBLIC
+
+HEAVY = ("cryptography", "distributed", "fsspec", "numpy", "sqlite3")
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    return small_store(tmp_path / "store", 3)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Path:
+    return tmp_path / "ledger.sqlite3"
+
+
+def test_audit_says_what_changed_and_exits_for_cron(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    report = tmp_path / "report.json"
+    assert run("audit", store, "--ledger", ledger).status == 0
+    (store / "bag-1" / "data" / "masters" / "t01.wav").write_bytes(b"other")
+    ran = run("audit", store, "--ledger", ledger, "--report", report)
+    assert ran.status == 3
+    assert "bag-1: changed" in ran.out
+    assert "data/masters/t01.wav" in ran.out
+    assert "3 bags checked of 3: 1 changed, 2 intact" in ran.out.replace("\n", " ")
+    assert json.loads(report.read_text(encoding="utf-8"))["exit_status"] == 3
+    head = ran.out.rpartition("Ledger: ")[2].split()[0]
+    assert run("ledger", "verify", ledger, "--expect", head).status == 0
+
+
+def test_audit_takes_what_is_due_in_a_time_budget(run: Runner, store: Path, ledger: Path) -> None:
+    ran = run("audit", store, "--ledger", ledger, "--time-budget", "0s", "--json")
+    assert (ran.status, json.loads(ran.out)["bags_left"]) == (0, 3)
+    ran = run("audit", store, "--ledger", ledger, "--older-than", "90d", "--quick", "--json")
+    assert json.loads(ran.out)["verdicts"] == {"complete": 3}
+    ran = run("audit", store, "--ledger", ledger, "--daily-percent", "34", "--quick", "--json")
+    assert json.loads(ran.out)["bags_checked"] == 0
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--older-than", "soon"], "no length of time"),
+        (["--quick", "--sound"], "exclude each other"),
+    ],
+)
+def test_audit_called_wrongly_says_what_is_accepted(
+    run: Runner, store: Path, ledger: Path, options: list[str], words: str
+) -> None:
+    ran = run("audit", store, "--ledger", ledger, *options)
+    assert ran.status == 2
+    assert words in ran.err
+    assert "Accepted" in ran.err
+
+
+def test_ledger_is_verified_exported_and_amended(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    run("audit", store, "--ledger", ledger)
+    assert "5 entries, as written" in run("ledger", "verify", ledger).out.replace("\n", " ")
+    lines = run("ledger", "export", ledger).out.splitlines()
+    assert [json.loads(line)["number"] for line in lines] == [1, 2, 3, 4, 5]
+    target = tmp_path / "events.xml"
+    assert run("ledger", "export", ledger, "--form", "premis", "--to", target).status == 0
+    assert b"fixity check" in target.read_bytes()
+    assert run("ledger", "export", ledger, "--form", "papyrus").status == 2
+    ran = run("ledger", "accept", ledger, store, "bag-0", "--reason", "Corrected")
+    assert "entry 6" in ran.out
+    tamper(ledger, "DELETE FROM entries WHERE number = 2")
+    ran = run("ledger", "verify", ledger)
+    assert ran.status == 3
+    assert "entry 2" in ran.out
+
+
+def test_copies_are_compared_and_repaired(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    other = copied(store, tmp_path / "other")
+    (other / "bag-0" / "data" / "masters" / "t01.wav").write_bytes(b"bad")
+    ran = run("copies", store, other)
+    assert ran.status == 3
+    assert "data/masters/t01.wav: altered" in ran.out
+    ran = run("copies", store, other, "--ledger", ledger, "--repair", "--json")
+    assert ran.status == 0
+    (first, *_) = [one for one in json.loads(ran.out)["bags"] if not one["good"]]
+    assert first["after"] == ["intact"]
+    assert "3 good in every store" in run("copies", store, other).out
+
+
+def test_a_bag_is_protected_healed_and_salvage_has_nothing_to_do(
+    run: Runner, store: Path, tmp_path: Path
+) -> None:
+    bag = store / "bag-0"
+    ran = run("protect", bag, "--redundancy", "30")
+    assert ran.status == 0
+    assert "can be restored" in ran.out
+    assert "recovery data: intact" in run("verify", bag).out
+    (bag / "data" / "documents" / "notes.txt").write_bytes(b"bad")
+    ran = run("heal", bag)
+    assert ran.status == 0
+    assert "restored: data/documents/notes.txt" in ran.out
+    ran = run("salvage", bag, "--to", tmp_path / "out")
+    assert ran.status == 0
+    assert "nothing is to be salvaged" in ran.out
+
+
+def test_a_signed_bag_says_who_signed(run: Runner, store: Path, tmp_path: Path) -> None:
+    key, signers = tmp_path / "key", tmp_path / "signers"
+    key.write_text(KEY, encoding="utf-8")
+    signers.write_text(f"archive@lillehavn.example {PUBLIC}\n", encoding="utf-8")
+    bag = store / "bag-0"
+    assert run("sign", bag, "--key", key).status == 0
+    ran = run("verify", bag, "--signers", signers)
+    assert ran.status == 0
+    assert "signed by archive@lillehavn.example" in ran.out
+    assert run("sign", bag, "--key", key).status == 2
+
+
+def test_quick_verification_does_not_say_intact(run: Runner, store: Path) -> None:
+    ran = run("verify", store / "bag-0", "--quick")
+    assert ran.status == 0
+    said = " ".join(ran.out.split())
+    assert "complete; the payload was not read" in said
+    assert "intact" not in said
+
+
+def test_help_loads_nothing_that_only_custody_needs() -> None:
+    code = (
+        "import sys; from archiver.cli.app import app\n"
+        "try: app(['audit', '--help'], standalone_mode=False)\n"
+        "except SystemExit: pass\n"
+        f"print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, encoding="utf-8"
+    )
+    assert ran.stderr.strip() == "[]"
