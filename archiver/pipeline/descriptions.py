@@ -25,8 +25,8 @@ from archiver.pipeline.masters import ArchivedTake
 from archiver.pipeline.plan import RESTRICTED, Plan
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import PROGRAM, library_versions
-from archiver.session.institution import Institution
 from archiver.session.dating import date_machine, dating_as_json
+from archiver.session.institution import Institution
 from archiver.session.record_json import session_as_json
 from archiver.session.records import Session
 from archiver.signal.motion import Motion
