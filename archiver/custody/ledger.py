@@ -436,6 +436,16 @@ class Ledger:
             row = self._connection.execute(query, values).fetchone()
         return None if row is None else Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))
 
+    def last_activity(self, store: str, run: str) -> str:
+        """Return the moment of the newest entry of an audit; empty if there is none."""
+        with self._mutex, _explained(self.path):
+            row = self._connection.execute(
+                "SELECT max(moment) FROM entries WHERE store = ? AND kind IN (?, ?) "
+                "AND json_extract(facts, '$.run') = ?",
+                (store, str(EntryKind.AUDIT_BEGUN), str(EntryKind.CHECK), run),
+            ).fetchone()
+        return str(row[0] or "")
+
     def layout(self) -> frozenset[str]:
         """Return the names of the tables, indexes and triggers that are there."""
         with self._mutex, _explained(self.path):

@@ -85,7 +85,9 @@ def opened_store(location: str, name: str = "") -> Iterator[Store]:
             raise MisuseError(
                 "is not a directory", where=location, accepted="a folder that holds bags, or a URL"
             )
-        yield Store(location=location, name=name or str(resolved), root=root, remote=False)
+        # A name of bytes that are no text has no place in the ledger as it is.
+        told = (name or str(resolved)).encode("utf-8", "backslashreplace").decode("utf-8")
+        yield Store(location=location, name=told, root=root, remote=False)
         return
     url = location.rstrip("/")
     root = Path(url)

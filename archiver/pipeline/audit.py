@@ -41,6 +41,7 @@ from archiver.progress import Progress, Silent
 __all__ = ["AuditOutcome", "AuditPlan", "AuditResult", "audit_store"]
 
 _SCHEMA = "audit-report 1"
+_TAKEN_UP_WITHIN = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,7 +241,12 @@ def _lock_path(ledger: Ledger, run: str) -> Path:
 def _interrupted(
     ledger: Ledger, store: Store, plan: AuditPlan, held: contextlib.ExitStack
 ) -> Entry | None:
-    """Find an audit of this kind that was begun, not ended, and that no process is at."""
+    """Find an audit of this kind that was begun, not ended, and that no process is at.
+
+    One that has long been left alone is not taken up: who starts an audit today would be told
+    of checks that are old.
+    """
+    limit = moment_text(datetime.now(UTC) - _TAKEN_UP_WITHIN)
     begun = {
         str(entry.parsed_facts().get("run")): entry
         for entry in ledger.entries(kind=EntryKind.AUDIT_BEGUN, store=store.name)
@@ -251,6 +257,8 @@ def _interrupted(
     for run, entry in reversed(begun.items()):
         facts = entry.parsed_facts()
         if (facts.get("depth"), facts.get("selection")) != wanted:
+            continue
+        if ledger.last_activity(store.name, run) < limit:
             continue
         busy = MisuseError("is under way in another process")
         try:

@@ -19,7 +19,7 @@ from jsonschema import Draft202012Validator
 from archiver import files
 from archiver.custody.audit import AuditVerdict
 from archiver.custody.due import Selection, choose
-from archiver.custody.entry import moment_text
+from archiver.custody.entry import Draft, EntryKind, moment_text
 from archiver.custody.ledger import LastCheck, open_ledger
 from archiver.custody.ledger_check import verify_ledger
 from archiver.custody.ledger_export import json_lines
@@ -233,6 +233,29 @@ def test_when_the_time_is_up_no_file_is_begun_and_the_next_run_goes_on(
     second = audited(store, ledger)
     assert (second.run, second.resumed, second.checked, second.left) == (first.run, True, 4, 0)
     assert audited(store, ledger).run != first.run
+
+
+def test_an_audit_left_alone_for_long_is_not_taken_up(store: Path, ledger: Path) -> None:
+    old = moment_text(datetime.now(UTC) - timedelta(days=8))
+    facts = {
+        "run": "0" * 16,
+        "depth": "full",
+        "bags": 4,
+        "selection": Selection().words(),
+        "program": "archiver",
+    }
+    with open_ledger(ledger) as book:
+        book.append(
+            Draft(
+                kind=EntryKind.AUDIT_BEGUN,
+                store=str(store.resolve()),
+                moment=old,
+                facts=facts,
+            )
+        )
+    outcome = audited(store, ledger)
+    assert (outcome.resumed, outcome.checked) == (False, 4)
+    assert outcome.run != "0" * 16
 
 
 def test_an_audit_can_be_begun_anew(store: Path, ledger: Path) -> None:
