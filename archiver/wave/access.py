@@ -296,6 +296,8 @@ class AccessWriter:
             page.serial = serial
             self._file.seek(place)
             self._file.write(page.write())
+            # A write that failed does not move on: the same page would come again for ever.
+            self._file.raise_pending()
             place = self._file.tell()
 
     @property
