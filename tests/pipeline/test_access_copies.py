@@ -16,6 +16,7 @@ import soundfile
 from archiver.errors import MisuseError
 from archiver.pipeline.archive import Archived, archive_session
 from archiver.pipeline.check import check_session
+from archiver.pipeline.export import export_documents
 from tests.pipeline.making import (
     make_session,
     make_session_with_machine,
@@ -121,6 +122,27 @@ def test_every_document_names_the_copies_and_what_they_were_made_from(tmp_path: 
     assert "data/access" in (bag / "READ-ME.txt").read_text("utf-8")
     (entry,) = [one for one in run_record(bag)["payload"] if one["file"] == path]
     assert entry == {"file": path, "take": "t1", "derived_from": master}
+
+
+def test_a_capture_of_two_takes_has_one_copy_that_belongs_to_both(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    shared = [
+        take("t1", "takes/t.wav", begins="0 s", ends="1 s"),
+        take("t2", "takes/t.wav", begins="1 s", ends="2 s"),
+    ]
+    write_sheet(folder, shared)
+    write_take(folder / "takes/t.wav", sound(2))
+    bag = bag_of(archived(folder, tmp_path / "a", access=["flac"]))
+    path = "data/access/trial-1_t1-t2.flac"
+    assert (bag / path).is_file()
+    premis = parsed(bag / "metadata/premis.xml")
+    (file,) = found(premis, f"//p:object[p:objectIdentifier/*[text()='{path}']]")
+    structural = "p:relationship[p:relationshipType='structural']"
+    assert found(file, f"{structural}//p:relatedObjectIdentifierValue/text()") == [
+        "trial-1_t1",
+        "trial-1_t2",
+    ]
+    assert {one.same for one in export_documents(bag, tmp_path / "out").documents} == {True}
 
 
 def test_without_being_asked_no_copies_are_made(tmp_path: Path) -> None:

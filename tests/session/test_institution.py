@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -85,6 +86,17 @@ def test_what_is_left_out_stands_for_what_is_done_without_a_profile() -> None:
 def test_every_finding_names_line_and_field(line: str, found: str) -> None:
     _, findings = read(f"schema: institution 1\nname: Egeskov\n{line}\n")
     assert findings == [found]
+
+
+def test_the_profile_in_the_read_me_is_one() -> None:
+    readme = Path(__file__).resolve().parents[2] / "README.md"
+    (block,) = re.findall(
+        r"```yaml\n(schema: institution 1.*?)```", readme.read_text(encoding="utf-8"), re.DOTALL
+    )
+    institution, findings = read(block)
+    assert findings == []
+    assert institution is not None
+    assert institution.leave_out_restricted
 
 
 def test_a_missing_name_and_a_file_without_fields_are_told() -> None:
