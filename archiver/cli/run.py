@@ -10,11 +10,10 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import signal
 import sys
-from types import FrameType
 from typing import NoReturn
 
+from archiver.cli.interrupts import StoppedRun, watch_for_interrupts
 from archiver.errors import ArchiverError
 
 __all__ = ["main"]
@@ -25,23 +24,13 @@ for _setting in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_setting, "1")
 
 
-class _Terminated(BaseException):
-    """The process was asked to end; raised so that every temporary is removed."""
-
-
-def _on_terminate(number: int, frame: FrameType | None) -> NoReturn:
-    del number, frame
-    raise _Terminated
-
-
 def main() -> NoReturn:
     """Run the command line and leave with its exit status."""
     for stream in (sys.stdout, sys.stderr):
         # A console of another code page must not end a run over one letter.
         with contextlib.suppress(AttributeError):
             stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
-    with contextlib.suppress(ValueError, OSError):
-        signal.signal(signal.SIGTERM, _on_terminate)
+    watch_for_interrupts()
     sys.exit(_run())
 
 
@@ -53,12 +42,9 @@ def _run() -> int:
     except ArchiverError as error:
         _say_error(error)
         return error.exit_status
-    except KeyboardInterrupt:
+    except StoppedRun as stopped:
         sys.stderr.write("Interrupted. Nothing was left under a final name.\n")
-        return 130
-    except _Terminated:
-        sys.stderr.write("Terminated. Nothing was left under a final name.\n")
-        return 143
+        return stopped.exit_status
     except BrokenPipeError:
         # The reader of our output has gone: there is nobody left to tell.
         with contextlib.suppress(OSError):
