@@ -43,9 +43,12 @@ class Secrets:
     ----------
     secrets : iterable of Secret
         Texts of less than three characters are passed over: they are in every text.
+    hidden : iterable of str
+        Short names and paths: taken out of findings, and not searched for elsewhere, since
+        they are words like any other.
     """
 
-    def __init__(self, secrets: Iterable[Secret] = ()) -> None:
+    def __init__(self, secrets: Iterable[Secret] = (), hidden: Iterable[str] = ()) -> None:
         by_text: dict[str, Secret] = {}
         for secret in secrets:
             text = " ".join(secret.text.split())
@@ -56,6 +59,9 @@ class Secrets:
         words = sorted(by_text, key=len, reverse=True)
         pattern = "|".join(re.escape(text).replace(r"\ ", r"\s+") for text in words)
         self._finder = re.compile(rf"(?<!\w)(?:{pattern})(?!\w)") if words else None
+        marked = "|".join(re.escape(text) for text in sorted(hidden, key=len, reverse=True))
+        removed = "|".join(part for part in (pattern, marked) if part)
+        self._remover = re.compile(rf"(?<!\w)(?:{removed})(?!\w)") if removed else None
         runs = (re.findall(r"\w+", text) for text in by_text)
         self._longest = {max(found, key=len) if found else "" for found in runs}
 
@@ -87,12 +93,13 @@ class Secrets:
 
     def removed_from(self, text: str) -> str:
         """Return a text with a marker in the place of each withheld one."""
-        return text if self._finder is None else self._finder.sub(f"[{WITHHELD}]", text)
+        return text if self._remover is None else self._remover.sub(f"[{WITHHELD}]", text)
 
     def removed(self, finding: Finding) -> Finding:
         """Return a finding without withheld texts."""
         return dataclasses.replace(
             finding,
+            where=dataclasses.replace(finding.where, file=self.removed_from(finding.where.file)),
             message=self.removed_from(finding.message),
             accepted=self.removed_from(finding.accepted),
             remedy=self.removed_from(finding.remedy),
@@ -137,7 +144,13 @@ def secrets_of(session: Session) -> Secrets:
         secrets.append(_of_person(session, operator, "name", operator.name))
         if operator.identifier:
             secrets.append(_of_person(session, operator, "identifier", operator.identifier))
-    return Secrets(one for one in secrets if not Secrets([one]).found_in(spoken))
+    return Secrets(
+        (one for one in secrets if not Secrets([one]).found_in(spoken)),
+        hidden=[
+            *(operator.id for operator in _unnamed(session)),
+            *(document.file for document in session.documents if document.restricted),
+        ],
+    )
 
 
 def withhold(session: Session) -> Withholding:

@@ -212,6 +212,30 @@ def test_a_bag_without_the_restricted_part_holds_nothing_that_is_withheld(
     assert verdict.exit_status == 0
 
 
+def test_findings_in_the_bag_name_no_withheld_person_and_no_restricted_paper(
+    tmp_path: Path,
+) -> None:
+    """Without caption and consent both are told about, to the person and not in the bag."""
+
+    def edit(text: str) -> str:
+        text = text.replace("operators:\n", f"operators:\n{PERSON}", 1)
+        sealed = "documents:\n  - {file: documents/markedfile.txt, restricted: yes}\n"
+        return f"{text}    operators: [markedid]\n{sealed}".replace(
+            "kind: room tone", "kind: announcement"
+        )
+
+    folder = make_session(tmp_path / "session", edit=edit)
+    (folder / "documents/markedfile.txt").write_text("markedcontent", encoding="utf-8")
+    outcome, bag = archived(folder, tmp_path / "archive")
+    told = " ".join(f"{one.where} {one.message}" for one in outcome.findings)
+    assert "Marked Namesen" in told
+    assert "markedfile" in told
+    kept = (bag / "metadata/findings.json").read_text(encoding="utf-8")
+    assert "[withheld]" in kept
+    markers = {word: word for word in ("markedid", "Marked Namesen", "marked-uri", "markedfile")}
+    assert leaks(bag, markers, besides="data/restricted/") == []
+
+
 def test_the_search_finds_what_it_looks_for(
     marked: tuple[Path, dict[str, str]], tmp_path: Path
 ) -> None:
