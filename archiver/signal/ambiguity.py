@@ -35,6 +35,7 @@ __all__ = [
 PART_RATE_HZ = 8_000
 _EDGES_HZ = (250.0, 430.0, 640.0, 880.0, 1150.0, 1460.0, 1820.0, 2230.0, 2700.0)
 _FLOOR = 0.3
+_ENTRY = 40.0
 _SHIFT_REACH = 24
 _SHIFT_WEIGHT = (3.0, 1.0)
 
@@ -258,7 +259,9 @@ def _follow(found: Floats, base: Base, grid: Grid) -> tuple[NDArray[np.int64], N
             best = np.where(better, rival, best)
             slid[better] = slide
         delay_from[row] = slid
-        total = np.full((speeds, delays), never, np.float32)
+        # A base that is wrong for a while pushes every path out; new ones may enter, at a
+        # price, and sums start from 0 at each step so that single precision is enough.
+        total = np.full((speeds, delays), float(best.max()) - _ENTRY, np.float32)
         for index in range(speeds):
             by = int(step[index])
             if by > 0:
@@ -268,6 +271,7 @@ def _follow(found: Floats, base: Base, grid: Grid) -> tuple[NDArray[np.int64], N
             else:
                 total[index] = best[index]
         total += found[row] - away
+        total -= total.max()
     speed = np.empty(count, np.int64)
     delay = np.empty(count, np.int64)
     at, to = np.unravel_index(int(np.argmax(total)), total.shape)

@@ -60,6 +60,9 @@ _SURE = 0.01
 _COMMON_DEVIATION = 0.0001
 """What windows and places have in common that the fit does not know of (by simulation)."""
 
+_WILD = 0.14
+"""Departure from the usual speed, over a third of a second, of no hand and no spring."""
+
 _CHUNK_S = 20.0
 _OVERLAP_S = 4.0
 
@@ -295,6 +298,46 @@ def _locked(time_s: Reals, turns: Rotation | None) -> list[_Line]:
     ]
 
 
+def _plausible(seen: Observed) -> Observed:
+    """Take the evidence from stretches whose path runs at no speed a machine would.
+
+    A tune that repeats itself may draw the path to a wrong place, mostly at either end;
+    on its way there and back it runs far off the speed of the rest.
+    """
+    slope = np.gradient(
+        ndimage.gaussian_filter1d(seen.source_s, 0.3 / _STEP_S, mode="nearest"), _STEP_S
+    )
+    usual = float(np.median(slope[seen.evidence > _CHANCE])) if _heard(seen) else 1.0
+    wild = np.abs(slope / usual - 1.0) > _WILD
+    around = ndimage.binary_dilation(wild, iterations=round(0.6 / _STEP_S))
+    wilder = np.convolve(wild, np.ones(round(2.0 / _STEP_S)), mode="same") * _STEP_S > 0.5
+    # A short jerk is a slip of one window; half a second within two is a wrong place.
+    lost = around & ndimage.binary_dilation(wilder, iterations=round(1.0 / _STEP_S))
+    lost |= _cut_off(lost)
+    return Observed(
+        time_s=seen.time_s,
+        ratio=seen.ratio,
+        source_s=seen.source_s,
+        evidence=np.where(lost, 0.0, seen.evidence),
+    )
+
+
+def _heard(seen: Observed) -> bool:
+    return bool(np.any(seen.evidence > _CHANCE))
+
+
+def _cut_off(lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what lies between a lost stretch near an end and that end."""
+    reach = min(round(8.0 / _STEP_S), lost.size // 4)
+    result = np.zeros(lost.size, np.bool_)
+    early, late = np.flatnonzero(lost[:reach]), np.flatnonzero(lost[lost.size - reach :])
+    if early.size:
+        result[: early[-1]] = True
+    if late.size:
+        result[lost.size - reach + late[0] :] = True
+    return result
+
+
 def _based(seen: Observed, ratio: Reals) -> Base:
     """Return the path of a curve, held to the places where the sound says most."""
     whole = np.concatenate([[0.0], np.cumsum((ratio[1:] + ratio[:-1]) / 2.0 * _STEP_S)])
@@ -341,12 +384,14 @@ def speed_curve(
     base = Base(
         time_s=np.arange(smooth.size) * HOP_S,
         source_s=smooth,
-        ratio=np.maximum(np.gradient(smooth, HOP_S), 0.5),
+        # Before and after the record the path is anything.
+        ratio=np.clip(np.gradient(smooth, HOP_S), 0.85 * found.ratio, 1.18 * found.ratio),
     )
     for first, grid, sureness in ((True, _FIRST, 0.012), (False, _SECOND, 0.009)):
         seen = observe(
             performed, played, spectra, base, grid, coarse_ratio=found.ratio, first=first
         )
+        seen = _plausible(seen)
         ratio, deviation, mean_deviation = _joined(seen, sureness, turns)
         base = _based(seen, ratio)
     told = (deviation < _SURE) & (base.source_s > 0.0)
