@@ -120,7 +120,8 @@ class FaultySeam:
     def wrote(self, path: Path, position: int, content: bytes) -> None:
         """Take note of a write; nothing needs it here."""
 
-    def open_read(self, path: Path, buffering: int, *, follow: bool) -> BinaryIO:
+    def open_read(self, path: Path | str, buffering: int, *, follow: bool) -> BinaryIO:
+        path = Path(path)
         self.call("open_read", path)
         inner = self.inner.open_read(path, buffering, follow=follow)
         return cast("BinaryIO", FaultyFile(self, inner, path))

@@ -107,9 +107,9 @@ class RemoteSeam:
                 return mount, "/".join((mount.base, *parts))
         return None
 
-    def open_read(self, path: Path, buffering: int, *, follow: bool) -> BinaryIO:
+    def open_read(self, path: Path | str, buffering: int, *, follow: bool) -> BinaryIO:
         """Open an existing file for reading."""
-        place = self._remote(path)
+        place = self._remote(Path(path))
         if place is None:
             return self._inner.open_read(path, buffering, follow=follow)
         mount, name = place

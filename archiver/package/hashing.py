@@ -202,7 +202,7 @@ def _remembered(
 
 
 def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None]) -> Hashed:
-    place = root / job.path
+    place = f"{root}/{job.path}"
     try:
         size, digests = files.digests_of(
             place, job.algorithms, on_bytes=count, buffer=buffer, follow=job.follow
@@ -215,6 +215,6 @@ def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None])
     # The second reading only tells a fault of the medium from one of the reading; if it
     # fails, the first still stands.
     with contextlib.suppress(ArchiverError):
-        files.drop_cache(place)
+        files.drop_cache(Path(place))
         _, again = files.digests_of(place, job.algorithms, buffer=buffer, follow=job.follow)
     return Hashed(path=job.path, size=size, digests=digests, again=again)

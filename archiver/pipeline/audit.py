@@ -251,8 +251,8 @@ def _interrupted(
         str(entry.parsed_facts().get("run")): entry
         for entry in ledger.entries(kind=EntryKind.AUDIT_BEGUN, store=store.name)
     }
-    for entry in ledger.entries(kind=EntryKind.AUDIT_ENDED, store=store.name):
-        begun.pop(str(entry.parsed_facts().get("run")), None)
+    for run in _ended(ledger, store):
+        begun.pop(run, None)
     wanted = (str(plan.depth), plan.selection.words())
     for run, entry in reversed(begun.items()):
         facts = entry.parsed_facts()
@@ -261,12 +261,24 @@ def _interrupted(
         if ledger.last_activity(store.name, run) < limit:
             continue
         busy = MisuseError("is under way in another process")
-        try:
-            held.enter_context(files.lock(_lock_path(ledger, run), busy=busy))
-        except MisuseError:
-            continue
-        return entry
+        with contextlib.ExitStack() as tried:
+            try:
+                tried.enter_context(files.lock(_lock_path(ledger, run), busy=busy))
+            except MisuseError:
+                continue
+            # Whoever was at it may have ended it between our look and our hold.
+            if run in _ended(ledger, store):
+                continue
+            held.push(tried.pop_all())
+            return entry
     return None
+
+
+def _ended(ledger: Ledger, store: Store) -> set[str]:
+    return {
+        str(entry.parsed_facts().get("run"))
+        for entry in ledger.entries(kind=EntryKind.AUDIT_ENDED, store=store.name)
+    }
 
 
 def _begin(

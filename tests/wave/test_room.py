@@ -90,7 +90,7 @@ class Stutter(io.FileIO):
 class Stuttering(files.OperatingSystem):
     """The real file system, read through a :class:`Stutter`."""
 
-    def open_read(self, path: Path, buffering: int, *, follow: bool) -> BinaryIO:
+    def open_read(self, path: Path | str, buffering: int, *, follow: bool) -> BinaryIO:
         assert follow
         assert buffering in (-1, 0)
         return cast("BinaryIO", Stutter(path))
