@@ -125,7 +125,7 @@ def test_bands_of_a_simulated_reproduction_lie_in_the_response_of_its_horns(seed
 
 
 def test_without_a_curve_the_reason_is_the_curve_s() -> None:
-    take = ReducedSound(samples=np.zeros(REDUCED_RATE_HZ, np.float32))
+    take = ReducedSound(samples=np.zeros(4 * REDUCED_RATE_HZ, np.float32))
     found = transfer(take, take, speed_curve(take, take))
     assert "silent" in found.reason
     assert found.bands == ()
