@@ -65,6 +65,10 @@ class ReadmeFacts:
         Path of a directory or file, and what it holds.
     masters : sequence of MasterFacts
         In the order of paths.
+    cautions : sequence of tuple of str
+        What calls for care when the objects themselves are handled, and how.
+    deferring : str
+        What stands behind the cautions.
     """
 
     name: str
@@ -75,6 +79,8 @@ class ReadmeFacts:
     algorithms: Sequence[str]
     contents: Sequence[tuple[str, str]]
     masters: Sequence[MasterFacts] = ()
+    cautions: Sequence[tuple[str, str]] = ()
+    deferring: str = ""
 
 
 def readme_text(facts: ReadmeFacts) -> str:
@@ -102,6 +108,10 @@ def readme_text(facts: ReadmeFacts) -> str:
     ]
     if facts.masters:
         parts += _sound(facts.masters)
+    if facts.cautions:
+        parts.append(_title("Before the objects themselves are handled"))
+        parts += [_paragraph(f"{_plain(what)}: {_plain(how)}.") for what, how in facts.cautions]
+        parts.append(_paragraph(facts.deferring))
     return "\n\n".join(parts) + "\n"
 
 

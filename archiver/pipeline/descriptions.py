@@ -25,6 +25,7 @@ from archiver.pipeline.masters import ArchivedTake
 from archiver.pipeline.plan import RESTRICTED, Plan
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import PROGRAM, library_versions
+from archiver.session.cautions import DEFERRING, cautions_of
 from archiver.session.dating import date_machine, dating_as_json
 from archiver.session.institution import Institution
 from archiver.session.record_json import session_as_json
@@ -275,6 +276,8 @@ def _readme(name: str, contents: Contents) -> bytes:
                 ),
                 *((path, what) for path, what in _METADATA if path not in absent),
             ],
+            cautions=[(one.subject, one.text) for one in cautions_of(contents.session)],
+            deferring=DEFERRING,
             masters=[
                 bag_readme.MasterFacts(
                     file=done.stored.path,

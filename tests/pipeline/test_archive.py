@@ -325,3 +325,10 @@ def test_noise_is_taken_from_the_declared_room_tone_of_the_chain(tmp_path: Path)
     # 20 Hz to 20 kHz holds 20/24 of the power: -60.8 dBFS; the tone is at -23.0 dBFS RMS.
     assert noise["noise_floor_dbfs"] == pytest.approx(-60.8, abs=0.5)
     assert noise["signal_to_noise_db"] == pytest.approx(37.8, abs=1.5)
+
+
+def test_cautions_stand_in_the_read_me_of_the_bag(sample_session: Path, tmp_path: Path) -> None:
+    bag = archived(sample_session, tmp_path / "archive")
+    text = " ".join((bag / "READ-ME.txt").read_text(encoding="utf-8").split())
+    assert "spring under tension" in text
+    assert "local codes come first" in text
