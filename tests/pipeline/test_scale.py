@@ -29,7 +29,7 @@ from archiver.pipeline.copies import CopiesPlan, compare_stores
 from tests.custody.stores import small_bag, small_store
 from tests.package.small_bags import write_bag
 
-WAIT_S = 60
+WAIT_S = 120.0  # a machine that has just installed everything compiles it first
 
 
 def comparable(outcome: AuditOutcome) -> object:
