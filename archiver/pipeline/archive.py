@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from archiver import files
 from archiver.errors import InputError, MisuseError
@@ -16,13 +17,11 @@ from archiver.pipeline.access_copies import LARGEST_COVER_BYTES, AccessPlan
 from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, require_folder, unusable
 from archiver.pipeline.descriptions import Contents, describe
 from archiver.pipeline.masters import ArchivedTake, write_master
-from archiver.pipeline.motion import motion_of
 from archiver.pipeline.plan import Plan, plan_for
 from archiver.pipeline.profiles import find_profile
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.room_tone import against_room_tone
 from archiver.pipeline.run import moment
-from archiver.pipeline.speed_corrected import with_corrected_copies
 from archiver.progress import Progress, Silent
 from archiver.session.folder import look_into
 from archiver.session.institution import INSTITUTION_FILE, Institution
@@ -30,6 +29,9 @@ from archiver.session.records import Session
 from archiver.signal.judgement import judge_session
 from archiver.signal.take import TakeMeasurements
 from archiver.wave.access import AccessKind
+
+if TYPE_CHECKING:
+    from archiver.signal.motion import Motion
 
 __all__ = ["Archived", "archive_session"]
 
@@ -129,9 +131,8 @@ def archive_session(
         findings = in_order(dict.fromkeys(found))
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
-        motion = motion_of(folder, session, progress=progress)
-        findings = in_order(dict.fromkeys((*found, *motion.findings)))
-        takes = with_corrected_copies(bag, session, folder, takes, motion, progress=progress)
+        motion, takes = _motion(bag, session, folder, takes, progress)
+        findings = in_order(dict.fromkeys((*found, *(motion.findings if motion else ()))))
         payload = [done.stored for done in takes]
         payload += [copy.stored for done in takes for copy in done.copies]
         payload += _copied(bag, folder, plan, public, progress)
@@ -159,6 +160,27 @@ def archive_session(
         takes=takes,
         payload_bytes=sum(file.size for file in payload),
     )
+
+
+def _motion(
+    bag: BagBuilder,
+    session: Session,
+    folder: Path,
+    takes: tuple[ArchivedTake, ...],
+    progress: Progress,
+) -> tuple[Motion | None, tuple[ArchivedTake, ...]]:
+    """Measure motion and make corrected copies, where a machine turns or a tone is stated."""
+    kinds = (take.kind for take in session.takes)
+    if not any(kind.records or kind.plays for kind in kinds) and not any(
+        take.tone for take in session.takes
+    ):
+        return None, takes
+    # The libraries behind these take half a second to load; other sessions do without.
+    from archiver.pipeline.motion import motion_of  # noqa: PLC0415
+    from archiver.pipeline.speed_corrected import with_corrected_copies  # noqa: PLC0415
+
+    motion = motion_of(folder, session, progress=progress)
+    return motion, with_corrected_copies(bag, session, folder, takes, motion, progress=progress)
 
 
 def _masters(

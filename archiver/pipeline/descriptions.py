@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from archiver.custody.sound import encode_sound_digests, sound_digests_path
 from archiver.describe import places
@@ -30,9 +30,10 @@ from archiver.session.dating import date_machine, dating_as_json
 from archiver.session.institution import Institution
 from archiver.session.record_json import session_as_json
 from archiver.session.records import Session
-from archiver.signal.motion import Motion
-from archiver.signal.motion_json import motion_as_json
 from archiver.signal.report import measurements_as_json
+
+if TYPE_CHECKING:
+    from archiver.signal.motion import Motion
 
 __all__ = ["Contents", "describe"]
 
@@ -80,7 +81,7 @@ class Contents:
     session: Session
     plan: Plan
     takes: tuple[ArchivedTake, ...]
-    motion: Motion
+    motion: Motion | None
     payload: tuple[StoredFile, ...]
     version: int
     made: datetime
@@ -169,7 +170,9 @@ def _records(
     datings = [dating_as_json(d) for m in contents.session.machines if (d := date_machine(m))]
     if datings:
         yield DATING, as_bytes({"datings": datings})
-    if contents.motion.takes:
+    if contents.motion is not None and contents.motion.takes:
+        from archiver.signal.motion_json import motion_as_json  # noqa: PLC0415 - slow to load
+
         yield MOTION, as_bytes(motion_as_json(contents.motion))
     yield (
         "metadata/findings.json",
@@ -247,7 +250,7 @@ def _payload(contents: Contents) -> Iterator[PayloadRecord]:
 
 def _is_absent(path: str, contents: Contents) -> bool:
     if path == MOTION:
-        return not contents.motion.takes
+        return contents.motion is None or not contents.motion.takes
     if path == DATING:
         return not any(machine.evidence for machine in contents.session.machines)
     kind = places.kind_of(path)
