@@ -21,11 +21,15 @@ _ENDING = ".yaml"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """The profile of a run, and what is wrong with it; ``file`` is empty if there is none."""
+    """The profile of a run, and what is wrong with it.
+
+    ``file`` is its name, empty if there is none; files that it names lie in ``directory``.
+    """
 
     institution: Institution = field(default_factory=Institution)
     file: str = ""
     findings: tuple[Finding, ...] = ()
+    directory: Path | None = None
 
 
 def profiles_directory(environment: Mapping[str, str], platform: str = sys.platform) -> Path:
@@ -105,4 +109,9 @@ def _known(directory: Path) -> str:
 def _read(place: Path, name: str) -> Profile:
     content = files.read_bytes(place, limit=_LARGEST_BYTES)
     institution, findings = read_institution(content, name)
-    return Profile(institution=institution or Institution(), file=name, findings=findings)
+    return Profile(
+        institution=institution or Institution(),
+        file=name,
+        findings=findings,
+        directory=place.parent,
+    )

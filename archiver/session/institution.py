@@ -6,19 +6,140 @@ A small YAML file beside the sheet or in the user's configuration; its schema is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 from archiver.findings import Finding
-from archiver.session.conform import Fields, conform
+from archiver.session.conform import Fields, Value, conform
 from archiver.session.shape import shape
 from archiver.session.sheet import read_sheet
 
-__all__ = ["INSTITUTION_FILE", "Institution", "read_institution"]
+__all__ = [
+    "BAG_NAME",
+    "INSTITUTION_FILE",
+    "Agreement",
+    "Asked",
+    "Institution",
+    "InstitutionContact",
+    "Naming",
+    "Paper",
+    "Reception",
+    "read_institution",
+    "size_bytes",
+]
 
 INSTITUTION_FILE = "institution.yaml"
 """Its name in a session folder."""
 
+BAG_NAME = "{session}"
+"""How bags are named without a rule of the institution."""
+
 _FILE_NAME = "{session}_{take}"
+_SIZE = re.compile(r"([0-9]{1,12})(?:[.]([0-9]{1,6}))? ?(B|kB|MB|GB|TB|KiB|MiB|GiB|TiB)", re.ASCII)
+_UNITS = {
+    "B": 1,
+    "kB": 10**3,
+    "MB": 10**6,
+    "GB": 10**9,
+    "TB": 10**12,
+    "KiB": 1 << 10,
+    "MiB": 1 << 20,
+    "GiB": 1 << 30,
+    "TiB": 1 << 40,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstitutionContact:
+    """Whom to ask at an institution; what was left out is empty."""
+
+    name: str = ""
+    phone: str = ""
+    email: str = ""
+    address: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """Terms of a deposit, with names in braces; see :mod:`archiver.session.placeholders`."""
+
+    title: str = ""
+    edition: str = ""
+    terms: tuple[str, ...] = ()
+    signed_by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """A paper that must lie in the bag: a path with ``*``, and the institution's words."""
+
+    file: str
+    asks: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A field of ``bag-info.txt`` that an institution asks for.
+
+    Parameters
+    ----------
+    label : str
+        In ``bag-info.txt``.
+    asks : str
+        What it is, in the institution's words.
+    required : bool
+        Whether a bag without it is refused.
+    values : tuple of str
+        What is taken; empty for anything.
+    value : str
+        What archiving writes there, with names in braces; empty for nothing.
+    """
+
+    label: str
+    asks: str
+    required: bool = True
+    values: tuple[str, ...] = ()
+    value: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Naming:
+    """How files may be named: the institution's words, and what can be checked of them."""
+
+    asks: str
+    characters: str = "any"
+    longest_path: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reception:
+    """How an institution takes packages in.
+
+    Parameters
+    ----------
+    senders : tuple of str
+        Values of Source-Organization that are taken in; empty for all.
+    signers : str
+        Name of a file beside the profile; empty for none.
+    signature_required : bool
+    most_files : int, optional
+    largest_unpacked_bytes, largest_fetch_bytes : int, optional
+    fetch_hosts : tuple of str
+        Hosts from which files may be fetched when that is asked for.
+    letter, receipt : str
+        Texts with names in braces; empty where they were left out.
+    """
+
+    senders: tuple[str, ...] = ()
+    signers: str = ""
+    signature_required: bool = False
+    most_files: int | None = None
+    largest_unpacked_bytes: int | None = None
+    fetch_hosts: tuple[str, ...] = ()
+    largest_fetch_bytes: int | None = None
+    letter: str = ""
+    receipt: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,23 +150,70 @@ class Institution:
     ----------
     name : str
         Who takes the bags in; empty without a profile.
+    contact : InstitutionContact
+    agreement : Agreement, optional
+        None where there are no terms.
+    bagit_profile, bagit_profile_copy : str
+        File beside the profile or https address; file beside it that stands for the
+        address. Empty where they were left out.
     documents, digests, access : tuple of str
         Words of the schema, each once; empty where the field was left out.
+    papers : tuple of Paper
+    bag_info : tuple of Asked
     file_name : str
         Pattern for the names of masters and access copies, without the ending.
+    bag_name : str
+        Pattern for the names of bags, without the mark of a version.
+    naming : Naming, optional
     serialisation : str
         Form in which bags are taken; empty where it was left out.
+    largest_package_bytes, largest_part_bytes : int, optional
+        None for no limit.
+    destination : str
+        Folder or address; empty where it was left out.
+    receipt_days : int, optional
+        Days after which a receipt is due.
+    earlier_versions_referenced : bool
+        Whether payload that is held already may be left out and named by its digest.
     leave_out_restricted : bool
         Whether bags go without their restricted part.
+    reception : Reception
     """
 
     name: str = ""
+    contact: InstitutionContact = field(default_factory=InstitutionContact)
+    agreement: Agreement | None = None
+    bagit_profile: str = ""
+    bagit_profile_copy: str = ""
     documents: tuple[str, ...] = ()
+    papers: tuple[Paper, ...] = ()
+    bag_info: tuple[Asked, ...] = ()
     digests: tuple[str, ...] = ()
     access: tuple[str, ...] = ()
     file_name: str = _FILE_NAME
+    bag_name: str = BAG_NAME
+    naming: Naming | None = None
     serialisation: str = ""
+    largest_package_bytes: int | None = None
+    largest_part_bytes: int | None = None
+    destination: str = ""
+    receipt_days: int | None = None
+    earlier_versions_referenced: bool = False
     leave_out_restricted: bool = False
+    reception: Reception = field(default_factory=Reception)
+
+
+def size_bytes(text: str) -> int | None:
+    """Read a size such as ``4 GB`` or ``1.5 GiB``; None if it is none.
+
+    Source: IEC 80000-13 for the binary prefixes, SI for the decimal ones.
+    """
+    found = _SIZE.fullmatch(text.strip())
+    if found is None:
+        return None
+    whole, part, unit = found[1], found[2] or "", found[3]
+    scale: int = 10 ** len(part)
+    return int(whole + part) * _UNITS[unit] // scale
 
 
 def read_institution(content: bytes, file: str) -> tuple[Institution | None, tuple[Finding, ...]]:
@@ -72,14 +240,90 @@ def read_institution(content: bytes, file: str) -> tuple[Institution | None, tup
     return (
         Institution(
             name=_text(fields, "name"),
+            contact=_contact(_group(fields, "contact")),
+            agreement=_agreement(_group(fields, "agreement")),
+            bagit_profile=_text(fields, "bagit_profile"),
+            bagit_profile_copy=_text(fields, "bagit_profile_copy"),
             documents=_words(fields, "documents"),
+            papers=tuple(
+                Paper(file=_text(one, "file"), asks=_text(one, "asks"))
+                for one in _groups(fields, "papers")
+                if _text(one, "file")
+            ),
+            bag_info=tuple(
+                Asked(
+                    label=_text(one, "label"),
+                    asks=_text(one, "asks"),
+                    required=one.values.get("required") is not False,
+                    values=_words(one, "values"),
+                    value=_text(one, "value"),
+                )
+                for one in _groups(fields, "bag_info")
+                if _text(one, "label")
+            ),
             digests=_words(fields, "digests"),
             access=_words(fields, "access"),
             file_name=_text(fields, "file_name") or _FILE_NAME,
+            bag_name=_text(fields, "bag_name") or BAG_NAME,
+            naming=_naming(_group(fields, "naming")),
             serialisation=_text(fields, "serialisation"),
+            largest_package_bytes=_size(fields, "largest_package"),
+            largest_part_bytes=_size(fields, "largest_part"),
+            destination=_text(fields, "destination"),
+            receipt_days=_number(fields, "receipt_days"),
+            earlier_versions_referenced=_text(fields, "earlier_versions") == "referenced",
             leave_out_restricted=_text(fields, "restricted") == "left out",
+            reception=_reception(_group(fields, "reception")),
         ),
         (*sheet.findings, *met),
+    )
+
+
+def _contact(fields: Fields | None) -> InstitutionContact:
+    if fields is None:
+        return InstitutionContact()
+    return InstitutionContact(
+        name=_text(fields, "name"),
+        phone=_text(fields, "phone"),
+        email=_text(fields, "email"),
+        address=_text(fields, "address"),
+    )
+
+
+def _agreement(fields: Fields | None) -> Agreement | None:
+    if fields is None:
+        return None
+    return Agreement(
+        title=_text(fields, "title"),
+        edition=_text(fields, "edition"),
+        terms=_words(fields, "terms"),
+        signed_by=_text(fields, "signed_by"),
+    )
+
+
+def _naming(fields: Fields | None) -> Naming | None:
+    if fields is None:
+        return None
+    return Naming(
+        asks=_text(fields, "asks"),
+        characters=_text(fields, "characters") or "any",
+        longest_path=_number(fields, "longest_path"),
+    )
+
+
+def _reception(fields: Fields | None) -> Reception:
+    if fields is None:
+        return Reception()
+    return Reception(
+        senders=_words(fields, "senders"),
+        signers=_text(fields, "signers"),
+        signature_required=fields.values.get("signature_required") is True,
+        most_files=_number(fields, "most_files"),
+        largest_unpacked_bytes=_size(fields, "largest_unpacked"),
+        fetch_hosts=_words(fields, "fetch_hosts"),
+        largest_fetch_bytes=_size(fields, "largest_fetch"),
+        letter=_text(fields, "letter"),
+        receipt=_text(fields, "receipt"),
     )
 
 
@@ -88,7 +332,28 @@ def _text(fields: Fields, name: str) -> str:
     return value if isinstance(value, str) else ""
 
 
-def _words(fields: Fields, name: str) -> tuple[str, ...]:
+def _number(fields: Fields, name: str) -> int | None:
     value = fields.values.get(name)
-    found = value if isinstance(value, list) else []
-    return tuple(dict.fromkeys(word for word in found if isinstance(word, str)))
+    return value if isinstance(value, int) and not isinstance(value, bool) else None
+
+
+def _size(fields: Fields, name: str) -> int | None:
+    return size_bytes(_text(fields, name))
+
+
+def _listed(fields: Fields, name: str) -> list[Value]:
+    value = fields.values.get(name)
+    return value if isinstance(value, list) else []
+
+
+def _words(fields: Fields, name: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(word for word in _listed(fields, name) if isinstance(word, str)))
+
+
+def _group(fields: Fields, name: str) -> Fields | None:
+    value = fields.values.get(name)
+    return value if isinstance(value, Fields) else None
+
+
+def _groups(fields: Fields, name: str) -> Iterator[Fields]:
+    return (one for one in _listed(fields, name) if isinstance(one, Fields))
