@@ -52,6 +52,7 @@ __all__ = [
     "open_read",
     "read_bytes",
     "rename_new",
+    "reopen",
     "replace",
     "resolved",
     "status",
@@ -226,6 +227,12 @@ def create(path: Path) -> BinaryIO:
     """Open a new file for writing and reading; an existing name is refused."""
     with translated(path, "created"):
         return _seam.create(path)
+
+
+def reopen(path: Path) -> BinaryIO:
+    """Open an existing file for writing and reading, to go on with it; no link is followed."""
+    with translated(path, "written"):
+        return _seam.reopen(path)
 
 
 def flush_file(file: BinaryIO, path: Path) -> None:

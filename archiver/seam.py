@@ -63,6 +63,9 @@ class Seam(Protocol):
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
 
+    def reopen(self, path: Path) -> BinaryIO:
+        """Open an existing file for writing and reading, to go on with it; follow no link."""
+
     def fsync(self, file: BinaryIO) -> None:
         """Bring a file's content to the medium."""
 
@@ -121,6 +124,10 @@ class OperatingSystem:
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
         return path.open("x+b")
+
+    def reopen(self, path: Path) -> BinaryIO:
+        """Open an existing file for writing and reading, to go on with it; follow no link."""
+        return open(path, "r+b", opener=_open_no_link)
 
     def fsync(self, file: BinaryIO) -> None:
         """Bring a file's content to the medium."""

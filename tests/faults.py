@@ -130,6 +130,10 @@ class FaultySeam:
         self.call("create", path)
         return cast("BinaryIO", FaultyFile(self, self.inner.create(path), path))
 
+    def reopen(self, path: Path) -> BinaryIO:
+        self.call("reopen", path)
+        return cast("BinaryIO", FaultyFile(self, self.inner.reopen(path), path))
+
     def fsync(self, file: BinaryIO) -> None:
         faulty = cast("FaultyFile", file)
         self.call("fsync", faulty.path)

@@ -130,6 +130,12 @@ class RemoteSeam:
                 raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), name)
             return cast("BinaryIO", _Remote(mount.system.open(name, "wb"), name))
 
+    def reopen(self, path: Path) -> BinaryIO:
+        """Open an existing file to go on with it; an object cannot be changed in part."""
+        if self._remote(path) is None:
+            return self._inner.reopen(path)
+        raise OSError(errno.ENOTSUP, os.strerror(errno.ENOTSUP), str(path))
+
     def fsync(self, file: BinaryIO) -> None:
         """Bring a file's content to the medium; an object is kept when it is closed."""
         if not isinstance(file, _Remote):
