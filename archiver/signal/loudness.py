@@ -23,6 +23,7 @@ from archiver.signal.samples import Block
 __all__ = [
     "RANGE_STEP_S",
     "Loudness",
+    "LoudnessCourse",
     "LoudnessMeter",
     "channel_weights",
     "integrated_lufs",
@@ -40,6 +41,7 @@ _FINE_PER_SECOND = 100
 _COARSE = 10
 _MOMENTARY_HOPS = 40
 _SHORT_TERM_HOPS = 300
+_MOST_STEPS = 600
 _SURROUND = re.compile(
     r"\b(ls|rs|lss|rss|lrs|rrs|m110|m-110|m\+110)\b|\b(left|right)\s+surround\b|\bsurround\s+(left|right)\b"
 )
@@ -76,6 +78,23 @@ class Loudness:
     range_lu: float | None
     max_momentary_lufs: float | None
     max_short_term_lufs: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoudnessCourse:
+    """How loud a take is from step to step, for a drawing of it.
+
+    Parameters
+    ----------
+    step_s : float
+        Length of a step: 0.1 s, or longer where a take has more than 600 of them.
+    momentary_lufs : tuple of float or None
+        Greatest momentary loudness of the windows of 400 ms that begin in each step;
+        None for digital silence. Empty for less than 400 ms of sound.
+    """
+
+    step_s: float
+    momentary_lufs: tuple[float | None, ...]
 
 
 def _lufs(power: float) -> float | None:
@@ -195,4 +214,15 @@ class LoudnessMeter:
             range_lu=loudness_range_lu(self.powers(3.0)),
             max_momentary_lufs=_lufs(self._momentary),
             max_short_term_lufs=_lufs(self._short_term),
+        )
+
+    def course(self) -> LoudnessCourse:
+        """Return the momentary loudness of all that was fed, in at most 600 steps."""
+        powers = self.powers(0.4)
+        held = max(1, -(-len(powers) // _MOST_STEPS))
+        firsts = np.arange(0, len(powers), held)
+        loudest = np.maximum.reduceat(powers, firsts) if len(powers) else powers
+        return LoudnessCourse(
+            step_s=held * RANGE_STEP_S,
+            momentary_lufs=tuple(_lufs(float(power)) for power in loudest),
         )

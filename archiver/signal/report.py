@@ -19,6 +19,7 @@ __all__ = ["SCHEMA", "measurements_as_json"]
 SCHEMA = "measurement 1"
 
 _DECIBEL_PLACES = 3
+_COURSE_PLACES = 1
 _SECOND_PLACES = 4
 _HERTZ_PLACES = 3
 
@@ -51,6 +52,13 @@ def measurements_as_json(measured: TakeMeasurements) -> dict[str, Any]:
             "range_step_s": measured.range_step_s,
             "max_momentary_lufs": _db(measured.max_momentary_lufs),
             "max_short_term_lufs": _db(measured.max_short_term_lufs),
+            "course": {
+                "step_s": round(measured.course.step_s, 1),
+                "momentary_lufs": [
+                    None if value is None else round(value, _COURSE_PLACES)
+                    for value in measured.course.momentary_lufs
+                ],
+            },
         },
         "true_peak_dbtp": _db(measured.true_peak_dbtp),
         "true_peak_oversampling": measured.oversampling,

@@ -31,7 +31,7 @@ from archiver.signal.faults import (
 )
 from archiver.signal.hum import Hum
 from archiver.signal.levels import LevelMeter, decibels
-from archiver.signal.loudness import RANGE_STEP_S, LoudnessMeter
+from archiver.signal.loudness import RANGE_STEP_S, LoudnessCourse, LoudnessMeter
 from archiver.signal.lowend import LowEndMeter
 from archiver.signal.noise import ChannelNoise, channel_noise, quiet_spectrum
 from archiver.signal.repeats import Repeat, RepeatMeter
@@ -91,6 +91,7 @@ class TakeMeasurements:
     range_step_s: float
     max_momentary_lufs: float | None
     max_short_term_lufs: float | None
+    course: LoudnessCourse
     true_peak_dbtp: float | None
     oversampling: int
     channels: tuple[ChannelMeasurements, ...]
@@ -255,6 +256,7 @@ class TakeMeter:
             range_step_s=RANGE_STEP_S,
             max_momentary_lufs=loudness.max_momentary_lufs,
             max_short_term_lufs=loudness.max_short_term_lufs,
+            course=self._loudness.course(),
             true_peak_dbtp=decibels(max(true_peaks)),
             oversampling=oversampling(rate),
             channels=self._channels(true_peaks, spectra),

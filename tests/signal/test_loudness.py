@@ -9,7 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver.signal.loudness import (
+    RANGE_STEP_S,
     Loudness,
+    LoudnessCourse,
     LoudnessMeter,
     channel_weights,
     loudness_range_lu,
@@ -218,3 +220,32 @@ def test_any_split_gives_the_same_loudness(cuts: list[int], rate: int) -> None:
     assert split.max_momentary_lufs == pytest.approx(whole.max_momentary_lufs, abs=1e-5)
     assert split.max_short_term_lufs == pytest.approx(whole.max_short_term_lufs, abs=1e-5)
     assert split.range_lu == pytest.approx(whole.range_lu, abs=1e-5)
+
+
+def course(signal: Signal, rate: int) -> LoudnessCourse:
+    meter = LoudnessMeter(rate, (1.0,) * len(signal))
+    metered(meter, signal)
+    return meter.course()
+
+
+def test_the_course_of_a_steady_tone_is_steady() -> None:
+    # EBU Tech 3341, table 1, case 1: -23 LUFS, momentary too, within 0.1 LU.
+    found = course(tone(48_000, [(20.0, -23.0)]), 48_000)
+    assert found.step_s == RANGE_STEP_S
+    assert len(found.momentary_lufs) == 197
+    assert found.momentary_lufs == pytest.approx([-23.0] * 197, abs=0.1)
+
+
+def test_the_course_of_a_long_take_keeps_its_loudest_moments() -> None:
+    quiet, loud = noise(8_000, 90.0, -60.0), noise(8_000, 1.0, -20.0)
+    found = course(np.concatenate((quiet, loud, quiet), axis=1), 8_000)
+    assert found.step_s == pytest.approx(0.4)
+    assert len(found.momentary_lufs) <= 600
+    heard = np.array(found.momentary_lufs, float)
+    assert 225 <= int(heard.argmax()) <= 227
+    assert heard[:220].max() < -55.0
+
+
+def test_a_course_needs_400_ms_and_leaves_silence_out() -> None:
+    assert course(noise(48_000, 0.39, -20.0), 48_000).momentary_lufs == ()
+    assert course(np.zeros((1, 24_000)), 48_000).momentary_lufs == (None, None)
