@@ -44,6 +44,10 @@ class EntryKind(enum.StrEnum):
     RECOVERY_DATA = "recovery data made"
     SIGNED = "signed"
     ACCEPTED = "accepted"
+    DEPOSITED = "deposited"
+    RECEIPT = "receipt"
+    RECEIVED = "received"
+    QUARANTINED = "quarantined"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

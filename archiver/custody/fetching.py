@@ -1,0 +1,255 @@
+"""Fetching a file that a bag names, only when somebody asks, and then with suspicion.
+
+Only https, only from hosts that were named, never to another host by a redirect, never more
+bytes than stated or allowed, and nothing under its name before its digest agrees.
+
+Sources: RFC 8493 sections 5.2 and 5.3 (hosts, stated lengths), RFC 9110 section 15.4
+(redirects).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import http.client
+import ssl
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import SplitResult, urljoin, urlsplit
+
+from archiver import files
+from archiver.errors import ArchiverError, InputError, SurroundingsError
+
+__all__ = ["FetchLimits", "FetchRefusedError", "fetch"]
+
+_MOST_REDIRECTS = 5
+_REDIRECTS = frozenset({301, 302, 303, 307, 308})
+_TIMEOUT_S = 30.0
+_WHOLE = "Ask the sender for the whole bag"
+
+
+class FetchRefusedError(InputError):
+    """What was to be fetched is not, or is not what was promised."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FetchLimits:
+    """What may be fetched.
+
+    Parameters
+    ----------
+    hosts : collection of str
+        Names, or names with a port as ``name:8443``; without a port 443 is meant.
+    most_bytes : int
+        For one file.
+    trust : ssl.SSLContext, optional
+        Whose certificates count; those of this machine by default.
+    timeout_s : float
+        Longest silence of the other side.
+    """
+
+    hosts: Collection[str]
+    most_bytes: int
+    trust: ssl.SSLContext | None = None
+    timeout_s: float = _TIMEOUT_S
+
+
+def fetch(
+    url: str,
+    target: Path,
+    *,
+    limits: FetchLimits,
+    length: int | None,
+    digests: Mapping[str, str],
+    on_bytes: Callable[[int], None] | None = None,
+) -> int:
+    """Fetch one file.
+
+    Parameters
+    ----------
+    url : str
+    target : Path
+        Must not be there yet.
+    limits : FetchLimits
+    length : int, optional
+        Bytes as stated; None if nothing states it.
+    digests : mapping of str to str
+        What it must have: lower-case hexadecimal by the names of :mod:`hashlib`.
+    on_bytes : callable, optional
+        Called with the number of bytes of each block.
+
+    Returns
+    -------
+    int
+        Its bytes.
+
+    Raises
+    ------
+    FetchRefusedError
+        The URL or a redirect is not allowed, the answer is none, or what came is not what
+        was stated. Nothing stays behind.
+    SurroundingsError
+        The host cannot be reached, or the disk stands in the way.
+    """
+    if not digests:
+        raise FetchRefusedError(
+            "no manifest states a digest that can be compared", where=url, remedy=_WHOLE
+        )
+    most = limits.most_bytes if length is None else min(length, limits.most_bytes)
+    if length is not None and length > limits.most_bytes:
+        raise FetchRefusedError(
+            f"{length} bytes are stated",
+            where=url,
+            accepted=f"at most {limits.most_bytes} bytes",
+            remedy=_WHOLE,
+        )
+    hashers = {name: hashlib.new(name, usedforsecurity=False) for name in digests}
+    temporary = files.temporary_sibling(target)
+    size = 0
+    with contextlib.ExitStack() as undo:
+        undo.callback(_discard, temporary)
+        with files.create(temporary) as file, _answer(url, limits) as blocks:
+            for block in blocks:
+                size += len(block)
+                if size > most:
+                    raise FetchRefusedError(
+                        f"more than {most} bytes arrive",
+                        where=url,
+                        accepted=f"{length} bytes, as stated" if length is not None else "",
+                        remedy=_WHOLE,
+                    )
+                for hasher in hashers.values():
+                    hasher.update(block)
+                with files.translated(temporary, "written"):
+                    file.write(block)
+                if on_bytes is not None:
+                    on_bytes(len(block))
+            files.flush_file(file, temporary)
+        if length is not None and size != length:
+            raise FetchRefusedError(
+                f"{size} bytes arrived; {length} are stated", where=url, remedy=_WHOLE
+            )
+        for name, hasher in hashers.items():
+            if hasher.hexdigest() != digests[name]:
+                raise FetchRefusedError(
+                    f"its {name} is {hasher.hexdigest()}; the manifest says {digests[name]}",
+                    where=url,
+                    remedy=_WHOLE,
+                )
+        files.rename_new(temporary, target)
+        undo.pop_all()
+    files.flush_directory(target.parent)
+    return size
+
+
+def _discard(temporary: Path) -> None:
+    with contextlib.suppress(ArchiverError):
+        files.discard(temporary)
+
+
+@contextlib.contextmanager
+def _answer(url: str, limits: FetchLimits) -> Iterator[Iterator[bytes]]:
+    """Ask for a URL, follow redirects that stay on its host, and yield what comes."""
+    place = _allowed(url, limits.hosts, url)
+    trust = limits.trust or ssl.create_default_context()
+    for _ in range(_MOST_REDIRECTS + 1):
+        connection = http.client.HTTPSConnection(
+            place.hostname or "", place.port or 443, timeout=limits.timeout_s, context=trust
+        )
+        with contextlib.closing(connection), _explained(url):
+            target = place.path or "/"
+            connection.request(
+                "GET",
+                f"{target}?{place.query}" if place.query else target,
+                # What is packed on the way would have another length than is stated.
+                headers={"Accept-Encoding": "identity", "User-Agent": "archiver"},
+            )
+            answer = connection.getresponse()
+            if answer.status in _REDIRECTS:
+                place = _redirected(place, answer.getheader("Location") or "", limits.hosts, url)
+                continue
+            if answer.status != 200:  # 206 and the like are no whole file
+                raise FetchRefusedError(
+                    f"the host answers {answer.status} {answer.reason}",
+                    where=url,
+                    accepted="200",
+                    remedy=_WHOLE,
+                )
+            yield _blocks(answer, url)
+            return
+    raise FetchRefusedError(
+        f"the host redirects more than {_MOST_REDIRECTS} times", where=url, remedy=_WHOLE
+    )
+
+
+def _blocks(answer: http.client.HTTPResponse, url: str) -> Iterator[bytes]:
+    while True:
+        with _explained(url):
+            block = answer.read(files.BLOCK_BYTES)
+        if not block:
+            return
+        yield block
+
+
+def _redirected(place: SplitResult, location: str, hosts: Collection[str], url: str) -> SplitResult:
+    there = _allowed(urljoin(place.geturl(), location), hosts, url)
+    if (there.hostname, there.port or 443) != (place.hostname, place.port or 443):
+        raise FetchRefusedError(
+            f"the host redirects to another one, {there.hostname}",
+            where=url,
+            accepted=f"a redirect to {place.hostname} itself",
+            remedy=_WHOLE,
+        )
+    return there
+
+
+def _allowed(url: str, hosts: Collection[str], asked: str) -> SplitResult:
+    try:
+        place = urlsplit(url)
+        port = place.port or 443
+    except ValueError as error:
+        raise FetchRefusedError(f"is no URL ({error})", where=asked, remedy=_WHOLE) from error
+    host = (place.hostname or "").lower()
+    if place.scheme.lower() != "https" or not host or place.username is not None:
+        raise FetchRefusedError(
+            "is fetched from nowhere"
+            if url == asked
+            else f"leads to {place.scheme}://{host}, which is fetched from nowhere",
+            where=asked,
+            accepted="https, without a user name",
+            remedy=_WHOLE,
+        )
+    if any(not 33 <= ord(c) <= 126 for c in url):
+        raise FetchRefusedError("holds characters of no URL", where=asked, remedy=_WHOLE)
+    named = {entry.lower() if ":" in entry else f"{entry.lower()}:443" for entry in hosts}
+    if f"{host}:{port}" not in named:
+        raise FetchRefusedError(
+            f"{host}:{port} is no host that was named",
+            where=asked,
+            accepted=", ".join(sorted(hosts)) or "none",
+            remedy=_WHOLE,
+        )
+    return place
+
+
+@contextlib.contextmanager
+def _explained(url: str) -> Iterator[None]:
+    try:
+        yield
+    except ssl.SSLCertVerificationError as error:
+        raise FetchRefusedError(
+            f"the host does not prove who it is ({error.verify_message})",
+            where=url,
+            remedy=_WHOLE,
+        ) from error
+    except (http.client.HTTPException, ValueError) as error:
+        raise FetchRefusedError(
+            f"the host gives no proper answer ({type(error).__name__})", where=url, remedy=_WHOLE
+        ) from error
+    except OSError as error:
+        raise SurroundingsError(
+            f"cannot be fetched ({error.strerror or type(error).__name__})",
+            where=url,
+            remedy="Check the connection, then run again",
+        ) from error

@@ -1,0 +1,144 @@
+"""Letters in plain text: the request for a receipt, and the reasons of a refusal.
+
+They are meant to be put into a mail as they are: lines of 72 columns, no markup, and no
+character of a stranger's text that could steer a terminal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from archiver.custody.deposit_record import DepositRecord, Package, Party
+from archiver.custody.papers.rendering import (
+    bytes_text,
+    line_of,
+    lines_of_text,
+    paragraph,
+)
+from archiver.custody.receipts import Receipt
+
+__all__ = ["LETTER_NAME", "REQUEST_NAME", "receipt_request", "refusal_letter"]
+
+REQUEST_NAME = "receipt-request.txt"
+LETTER_NAME = "letter.txt"
+
+_MOST_REASONS = 50
+
+
+def receipt_request(record: DepositRecord) -> bytes:
+    """Write the letter that asks the institution for its receipt."""
+    bag = record.bag
+    version = f", version {line_of(bag.version)}" if bag.version else ""
+    parts = [
+        _heading(record.depositor, record.made[:10]),
+        _address(record.institution),
+        f"Deposit {record.deposit}: please send a receipt by {record.receipt_due}",
+        paragraph(
+            f"We have deposited the bag {bag.name}{version} with you: {bag.payload_files} files, "
+            f"{bytes_text(bag.payload_bytes)}. It lies at {record.to}"
+        ),
+    ]
+    if record.files_referenced:
+        parts.append(
+            paragraph(
+                f"{len(record.files_referenced)} of the files were not sent, since you have given "
+                "a receipt for them with an earlier version. fetch.txt names them by their digest."
+            )
+        )
+    parts += [
+        "Packages:",
+        _packages(record.packages),
+        "The bag is sealed by these digests (SHA-256):",
+        _digests(bag.manifests.items()),
+        paragraph(
+            "Please compare them with what you have received, and answer with your receipt. It "
+            f"should name the deposit, {record.deposit}, and at least one of these digests; any "
+            "form will do. If you use the same program, `archiver receive` verifies the package "
+            "and writes the receipt."
+        ),
+        _signed(record.depositor),
+    ]
+    return _letter(parts)
+
+
+def refusal_letter(receipt: Receipt) -> bytes:
+    """Write the letter that says why a package was not taken in, in plain words."""
+    named = f"your deposit {receipt.deposit}" if receipt.deposit else "the package named below"
+    reasons = receipt.reasons
+    parts = [
+        _heading(receipt.institution, receipt.moment[:10]),
+        _address(receipt.depositor) if receipt.depositor.name else "",
+        f"{receipt.receipt}: we could not take in {named}",
+        paragraph(
+            "Thank you for sending it. We looked at every part of it and could not take it in, "
+            f"for {'this reason' if len(reasons) == 1 else 'these reasons'}:"
+        ),
+        "\n\n".join(
+            _reason(number, reason.where, reason.message, reason.remedy)
+            for number, reason in enumerate(reasons[:_MOST_REASONS], 1)
+        ),
+    ]
+    if len(reasons) > _MOST_REASONS:
+        parts.append(f"and {len(reasons) - _MOST_REASONS} more; receipt.json lists all of them.")
+    parts.append(
+        paragraph(
+            "Nothing of it was put into our store, and nothing of it was changed. The package is "
+            "set aside here as it arrived. Please correct what is named above and send it again."
+        )
+    )
+    parts += [paragraph(text) for text in receipt.words]
+    if receipt.packages:
+        parts += ["What we received:", _packages(receipt.packages)]
+    parts.append(_signed(receipt.institution))
+    return _letter(parts)
+
+
+def _reason(number: int, where: str, message: str, remedy: str) -> str:
+    first = f"{number:3}. "
+    indent = " " * len(first)
+    lines = [paragraph(f"{where}:", indent, first)] if where else []
+    lines.append(paragraph(_sentence(message), indent, None if where else first))
+    if remedy:
+        lines.append(paragraph(_sentence(remedy), indent))
+    return "\n".join(lines)
+
+
+def _sentence(text: str) -> str:
+    text = line_of(text)
+    text = text[:1].upper() + text[1:] if text[:1].islower() and " " in text else text
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _heading(party: Party, day: str) -> str:
+    return "\n".join([*_lines(party), "", day])
+
+
+def _address(party: Party) -> str:
+    return "\n".join(["To:", *_lines(party)])
+
+
+def _lines(party: Party) -> list[str]:
+    return [
+        line
+        for text in (party.name, party.person, party.address, party.phone, party.email)
+        for line in lines_of_text(text)
+    ]
+
+
+def _signed(party: Party) -> str:
+    return "\n".join(line_of(text) for text in (party.person, party.name) if text)
+
+
+def _packages(packages: Iterable[Package]) -> str:
+    return "\n".join(
+        f"  {line_of(package.name)}\n    {package.size} bytes, SHA-256\n    {package.sha256}"
+        for package in packages
+    )
+
+
+def _digests(digests: Iterable[tuple[str, str]]) -> str:
+    return "\n".join(f"  {line_of(name)}\n    {digest}" for name, digest in sorted(digests))
+
+
+def _letter(parts: Iterable[str]) -> bytes:
+    return ("\n\n".join(part for part in parts if part) + "\n").encode()
