@@ -14,7 +14,7 @@ from archiver.session.capture_files import CaptureFile, capture_files
 from archiver.session.institution import Institution
 from archiver.session.records import Session
 
-__all__ = ["RESTRICTED", "Kept", "Plan", "plan_for"]
+__all__ = ["RESTRICTED", "Kept", "Plan", "bag_name", "master_names", "plan_for"]
 
 RESTRICTED = "data/restricted"
 """Where in the bag lies what is not public."""
@@ -95,6 +95,25 @@ def _named(pattern: str, session: Session, held: CaptureFile) -> str:
     return re.sub(r"\{(\w+)\}", lambda found: values[found[1]], pattern)
 
 
+def master_names(session: Session, file_name: str) -> tuple[str, ...]:
+    """Name the masters of a session, in the order of its capture files."""
+    return safe_names(
+        [f"{_named(file_name, session, held)}.wav" for held in capture_files(session)]
+    )
+
+
+def bag_name(session: Session, pattern: str) -> str:
+    """Name the first version of a session's bag by a pattern of the institution profile."""
+    if pattern == Institution().bag_name:
+        return session.identifier
+    values = {
+        "session": session.identifier,
+        "code": session.organisation.code,
+        "date": xsd_date(session.start),
+    }
+    return safe_name(re.sub(r"\{(\w+)\}", lambda found: values[found[1]], pattern))
+
+
 def _ending(path: str) -> str:
     return safe_name(f"x{PurePosixPath(path).suffix}").removeprefix("x")
 
@@ -130,7 +149,7 @@ def plan_for(
     findings: list[Finding] = []
     sealed = tuple(dict.fromkeys(sealed_documents))
     captures = capture_files(session)
-    names = safe_names([f"{_named(file_name, session, held)}.wav" for held in captures])
+    names = master_names(session, file_name)
     return Plan(
         masters=tuple(
             (held, f"data/masters/{name}") for held, name in zip(captures, names, strict=True)

@@ -1,4 +1,8 @@
-"""Finding the institution profile of a run: named, in the session folder, or none."""
+"""Finding the institution profile of a run: named, in the session folder, or none.
+
+With it comes the BagIt Profile of the institution, from the file beside it. Nothing here
+reaches for a network.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +11,27 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from archiver import files
 from archiver.errors import MisuseError
-from archiver.findings import Finding
+from archiver.findings import Finding, Where
 from archiver.session.institution import INSTITUTION_FILE, Institution, read_institution
 
-__all__ = ["Profile", "find_profile", "profiles_directory"]
+if TYPE_CHECKING:
+    from archiver.package.bagprofile import BagProfile
 
-_LARGEST_BYTES = 1 << 20
+__all__ = [
+    "LARGEST_PROFILE_BYTES",
+    "Profile",
+    "bag_profile_of",
+    "find_profile",
+    "profiles_directory",
+]
+
+LARGEST_PROFILE_BYTES = 1 << 20
+"""What an institution profile or a BagIt Profile may have at most."""
+
 _ENDING = ".yaml"
 
 
@@ -107,7 +123,7 @@ def _known(directory: Path) -> str:
 
 
 def _read(place: Path, name: str) -> Profile:
-    content = files.read_bytes(place, limit=_LARGEST_BYTES)
+    content = files.read_bytes(place, limit=LARGEST_PROFILE_BYTES)
     institution, findings = read_institution(content, name)
     return Profile(
         institution=institution or Institution(),
@@ -115,3 +131,43 @@ def _read(place: Path, name: str) -> Profile:
         findings=findings,
         directory=place.parent,
     )
+
+
+def bag_profile_of(profile: Profile) -> tuple[BagProfile | None, tuple[Finding, ...]]:
+    """Read the BagIt Profile that an institution profile names.
+
+    Returns
+    -------
+    bag_profile : BagProfile or None
+        None if none is named, or it is not at hand.
+    findings : tuple of Finding
+        What is wrong with it, or why it was not read.
+
+    Raises
+    ------
+    SurroundingsError
+        The file cannot be read.
+    """
+    # Only runs for an institution need these.
+    from archiver.package.bagprofile import read_bag_profile  # noqa: PLC0415
+    from archiver.pipeline.fitness_rules import (  # noqa: PLC0415
+        PROFILE_NOT_LOOKED_UP,
+        PROFILE_NOT_THERE,
+    )
+
+    named = profile.institution.bagit_profile
+    if not named or profile.directory is None:
+        return None, ()
+    where = Where(file=profile.file, field="bagit_profile")
+    beside = named
+    if named.startswith("https://"):
+        beside = profile.institution.bagit_profile_copy
+        if not beside:
+            message = f"the BagIt Profile stands at {named}, and no copy is kept"
+            return None, (PROFILE_NOT_LOOKED_UP.at(where, message),)
+    place = profile.directory / beside
+    if not files.exists(place):
+        return None, (
+            PROFILE_NOT_THERE.at(where, f"there is no file {beside}", accepted=str(place)),
+        )
+    return read_bag_profile(files.read_bytes(place, limit=LARGEST_PROFILE_BYTES), beside)
