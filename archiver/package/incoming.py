@@ -1,0 +1,431 @@
+"""Read a package, in one file or in parts, as one stream that nothing is taken on trust from.
+
+Parts are read one behind the other where they lie; no second copy is made of them.
+
+Sources: RFC 1952 (gzip), RFC 8878 (Zstandard).
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+import zstandard
+
+from archiver import files
+from archiver.errors import IntegrityError, MisuseError
+from archiver.findings import Rule, Where
+from archiver.package.form import Form, form_of_name
+from archiver.package.limits import RATIO_FROM_BYTES, Limits
+from archiver.package.names import shown
+from archiver.package.package_rules import (
+    COMPRESSION_DAMAGED,
+    FORM_DISAGREES,
+    FORM_UNKNOWN,
+    RATIO,
+    TRAILING_DATA,
+    TRUNCATED,
+    WINDOW,
+)
+from archiver.package.refusal import PackageDamagedError, PackageRefusedError
+
+__all__ = ["ByteStream", "Entry", "Incoming", "Inflation", "content_bytes", "inflated"]
+
+_READ_BYTES = 1 << 18
+_OUT_BYTES = 1 << 20
+# A block of Zstandard takes four bytes at least and gives 128 KiB at most; from so few bytes
+# no more memory can be asked for than 128 MiB before the ratio is looked at.
+_ZSTD_IN_BYTES = 1 << 12
+_ZSTD_WINDOW_BYTES = 1 << 27
+_GZIP = b"\x1f\x8b"
+_ZSTD = b"\x28\xb5\x2f\xfd"
+_ZIP = (b"PK\x03\x04", b"PK\x05\x06")
+_TAR_MAGIC_OFFSET = 257
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A file or directory of a package, as it was read.
+
+    Parameters
+    ----------
+    name : str
+        Not judged yet.
+    is_directory : bool
+        Whether it is a directory.
+    size : int
+        Bytes announced.
+    blocks : callable
+        Gives the content, exactly ``size`` bytes; to be called before the next entry.
+    """
+
+    name: str
+    is_directory: bool
+    size: int
+    blocks: Callable[[], Iterator[bytes]]
+
+
+class Incoming:
+    """The files of a package as one; use as a context manager.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The package, or its parts in order.
+
+    Raises
+    ------
+    MisuseError
+        A path is no file.
+    SurroundingsError
+        A path does not exist or cannot be opened.
+    """
+
+    def __init__(self, paths: Sequence[Path]) -> None:
+        if not paths:
+            raise MisuseError("no package was named", accepted="a package or its parts")
+        self.paths = tuple(paths)
+        self.name = shown(paths[0].name)
+        self._ends: list[int] = []
+        end = 0
+        for path in self.paths:
+            status = files.status(files.resolved(path))
+            if not status.is_file:
+                raise MisuseError(
+                    "is not a file",
+                    where=str(path),
+                    accepted="a package: tar, tar.gz, tar.zst or zip",
+                )
+            end += status.size
+            self._ends.append(end)
+        self.size = end
+        self._open: BinaryIO | None = None
+        self._index = -1
+
+    def __enter__(self) -> Self:
+        """Begin."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close what is open."""
+        if self._open is not None:
+            self._open.close()
+            self._open = None
+
+    def damaged(
+        self, rule: Rule, message: str, *, field: str = "", offset: int | None = None
+    ) -> PackageDamagedError:
+        """Make the error of a package that is not what was packed."""
+        where = Where(file=self.name, field=shown(field[:300]), offset_bytes=offset)
+        return PackageDamagedError(rule.at(where, message))
+
+    def refused(
+        self,
+        rule: Rule,
+        message: str,
+        *,
+        field: str = "",
+        offset: int | None = None,
+        accepted: str = "",
+    ) -> PackageRefusedError:
+        """Make the error of a package that is not taken."""
+        where = Where(file=self.name, field=shown(field[:300]), offset_bytes=offset)
+        return PackageRefusedError(rule.at(where, message, accepted=accepted))
+
+    def read_at(self, offset: int, count: int) -> bytes:
+        """Read exactly ``count`` bytes at an offset.
+
+        Raises
+        ------
+        PackageDamagedError
+            There are not so many.
+        """
+        content = bytearray()
+        while len(content) < count:
+            piece = self._some(offset + len(content), count - len(content))
+            if not piece:
+                raise self.damaged(
+                    TRUNCATED,
+                    f"the package ends at byte {self.size}, {count - len(content)} bytes short",
+                    offset=offset,
+                )
+            content += piece
+        return bytes(content)
+
+    def blocks(self, start: int = 0, end: int | None = None) -> Iterator[bytes]:
+        """Yield the bytes from one offset to another, to the end of the package by default."""
+        end = self.size if end is None else end
+        while start < end:
+            block = self._some(start, min(_READ_BYTES, end - start))
+            if not block:
+                raise self.damaged(TRUNCATED, "the package became shorter while it was read")
+            start += len(block)
+            yield block
+
+    def _some(self, offset: int, count: int) -> bytes:
+        index = next((i for i, end in enumerate(self._ends) if offset < end), None)
+        if index is None:
+            return b""
+        path = self.paths[index]
+        begin = self._ends[index - 1] if index else 0
+        if index != self._index or self._open is None:
+            if self._open is not None:
+                self._open.close()
+            self._open = files.open_read(path, buffering=0)
+            self._index = index
+        try:
+            self._open.seek(offset - begin)
+            return self._open.read(min(count, self._ends[index] - offset))
+        except OSError as error:
+            raise IntegrityError(
+                f"cannot be read past byte {offset - begin} ({error.strerror})",
+                where=str(path),
+                remedy="The medium may be failing: ask for the package once more",
+            ) from error
+
+    def form(self) -> Form:
+        """Tell the form by the content, and see that the name says no other.
+
+        Raises
+        ------
+        PackageRefusedError
+            It is no form that is taken, or the name says another one.
+        """
+        head = self.read_at(0, min(self.size, 512))
+        found: Form | None = None
+        if head.startswith(_GZIP):
+            found = Form.TAR_GZ
+        elif head.startswith(_ZSTD):
+            found = Form.TAR_ZST
+        elif head.startswith(_ZIP):
+            found = Form.ZIP
+        elif head[_TAR_MAGIC_OFFSET : _TAR_MAGIC_OFFSET + 5] == b"ustar":
+            found = Form.TAR
+        accepted = "tar, tar.gz, tar.zst, zip"
+        said = form_of_name(_without_number(self.paths[0].name))
+        if found is None:
+            if said is not None and (not self.size or len(head) < 512):
+                raise self.damaged(TRUNCATED, f"the package holds {self.size} bytes only")
+            if said is not None:
+                raise self.damaged(
+                    FORM_UNKNOWN, f"the content is no {said}, as the name says", offset=0
+                )
+            raise self.refused(FORM_UNKNOWN, "the form is not known", accepted=accepted)
+        if said not in {None, found}:
+            raise self.refused(
+                FORM_DISAGREES, f"the name says {said}, the content is {found}", accepted=accepted
+            )
+        return found
+
+
+def _without_number(name: str) -> str:
+    stem, _, number = name.rpartition(".")
+    return stem if stem and number.isascii() and number.isdecimal() else name
+
+
+@dataclass(slots=True, kw_only=True)
+class Inflation:
+    """Counts what went in and came out, and stops what comes out of nearly nothing."""
+
+    incoming: Incoming
+    limits: Limits
+    bytes_in: int = field(default=0)
+    bytes_out: int = field(default=0)
+
+    def count(self, consumed: int, produced: int) -> None:
+        """Count; raise when there is too much of it."""
+        self.bytes_in += consumed
+        self.bytes_out += produced
+        if (
+            self.bytes_out > RATIO_FROM_BYTES
+            and self.bytes_out > self.limits.most_ratio * self.bytes_in
+        ):
+            raise self.incoming.refused(
+                RATIO,
+                f"{self.bytes_in} bytes have unpacked to {self.bytes_out} so far",
+                accepted=f"{self.limits.most_ratio:g} times at most",
+            )
+
+
+def content_bytes(incoming: Incoming, form: Form) -> int | None:
+    """Tell how large the tar inside is said to be; None if nothing says it."""
+    if form is Form.TAR:
+        return incoming.size
+    if form is Form.TAR_ZST:
+        try:
+            said = zstandard.get_frame_parameters(incoming.read_at(0, min(18, incoming.size)))
+        except zstandard.ZstdError:
+            return None
+        # 2**64-1 and 2**64-2 stand for "not said" and "no frame".
+        return said.content_size if 0 < said.content_size < 1 << 63 else None
+    return None
+
+
+def inflated(incoming: Incoming, form: Form, limits: Limits) -> Iterator[bytes]:
+    """Yield the bytes of the tar in a package.
+
+    Raises
+    ------
+    PackageDamagedError
+        The compressed data is damaged or cut off.
+    PackageRefusedError
+        It unpacks to too much, or something stands behind it.
+    """
+    if form is Form.TAR:
+        return incoming.blocks()
+    inflation = Inflation(incoming=incoming, limits=limits)
+    return (_gunzipped if form is Form.TAR_GZ else _unzstd)(incoming, inflation)
+
+
+def _gunzipped(incoming: Incoming, inflation: Inflation) -> Iterator[bytes]:
+    inflate = zlib.decompressobj(zlib.MAX_WBITS | 16)
+    fresh = True
+    for block in incoming.blocks():
+        waiting = block
+        while waiting:
+            if inflate.eof:
+                if not waiting.startswith(_GZIP[: len(waiting)]):
+                    raise _behind(incoming)
+                inflate = zlib.decompressobj(zlib.MAX_WBITS | 16)
+            fresh = False
+            try:
+                out = inflate.decompress(waiting, _OUT_BYTES)
+            except zlib.error as error:
+                raise _broken(incoming, inflation, str(error)) from error
+            rest = inflate.unused_data if inflate.eof else inflate.unconsumed_tail
+            inflation.count(len(waiting) - len(rest), len(out))
+            waiting = rest
+            if out:
+                yield out
+            # All input may be taken in while output still waits behind the limit.
+            while not inflate.eof and not waiting and len(out) == _OUT_BYTES:
+                out = inflate.decompress(b"", _OUT_BYTES)
+                inflation.count(0, len(out))
+                if out:
+                    yield out
+    if fresh or not inflate.eof:
+        raise incoming.damaged(TRUNCATED, "the compressed data ends before its end")
+
+
+def _unzstd(incoming: Incoming, inflation: Inflation) -> Iterator[bytes]:
+    decompressor = zstandard.ZstdDecompressor(max_window_size=_ZSTD_WINDOW_BYTES)
+    inflate = decompressor.decompressobj()
+    fresh = True
+    for block in incoming.blocks():
+        for begin in range(0, len(block), _ZSTD_IN_BYTES):
+            waiting = block[begin : begin + _ZSTD_IN_BYTES]
+            while waiting:
+                if inflate.eof:
+                    inflate = decompressor.decompressobj()
+                fresh = False
+                try:
+                    out = inflate.decompress(waiting)
+                except zstandard.ZstdError as error:
+                    raise _zstd_error(incoming, inflation, str(error)) from error
+                rest = inflate.unused_data if inflate.eof else b""
+                inflation.count(len(waiting) - len(rest), len(out))
+                waiting = rest
+                if out:
+                    yield out
+    if fresh or not inflate.eof:
+        raise incoming.damaged(TRUNCATED, "the compressed data ends before its end")
+
+
+def _zstd_error(
+    incoming: Incoming, inflation: Inflation, message: str
+) -> PackageDamagedError | PackageRefusedError:
+    if "memory" in message or "window" in message.lower():
+        return incoming.refused(
+            WINDOW, "unpacking takes more than 128 MiB of memory", accepted="128 MiB at most"
+        )
+    if "Unknown frame" in message:
+        return _behind(incoming)
+    return _broken(incoming, inflation, message)
+
+
+def _broken(incoming: Incoming, inflation: Inflation, message: str) -> PackageDamagedError:
+    return incoming.damaged(
+        COMPRESSION_DAMAGED,
+        f"the compressed data cannot be read on: {message}",
+        offset=inflation.bytes_in,
+    )
+
+
+def _behind(incoming: Incoming) -> PackageRefusedError:
+    return incoming.refused(
+        TRAILING_DATA, "something stands behind the compressed data that is no part of it"
+    )
+
+
+class ByteStream:
+    """Takes exact numbers of bytes from blocks.
+
+    Parameters
+    ----------
+    blocks : iterator of bytes
+        Of any length.
+    incoming : Incoming
+        Where they come from.
+    """
+
+    def __init__(self, blocks: Iterator[bytes], incoming: Incoming) -> None:
+        self._blocks = blocks
+        self._incoming = incoming
+        self._rest = memoryview(b"")
+        self.position = 0
+
+    def some(self, most: int) -> memoryview:
+        """Take at least one byte; none at the end."""
+        while not self._rest:
+            block = next(self._blocks, None)
+            if block is None:
+                return self._rest
+            self._rest = memoryview(block)
+        taken, self._rest = self._rest[:most], self._rest[most:]
+        self.position += len(taken)
+        return taken
+
+    def exactly(self, count: int) -> bytes:
+        """Take a number of bytes.
+
+        Raises
+        ------
+        PackageDamagedError
+            There are not so many.
+        """
+        taken = self.some(count)
+        if len(taken) == count:
+            return bytes(taken)
+        content = bytearray(taken)
+        while len(content) < count:
+            more = self.some(count - len(content))
+            if not more:
+                raise self._incoming.damaged(
+                    TRUNCATED,
+                    f"the package ends at byte {self.position} of what it holds, "
+                    f"{count - len(content)} bytes short",
+                )
+            content += more
+        return bytes(content)
+
+    def pieces(self, count: int) -> Iterator[bytes]:
+        """Take a number of bytes, piece by piece."""
+        while count:
+            piece = self.some(count)
+            if not piece:
+                raise self._incoming.damaged(
+                    TRUNCATED,
+                    f"the package ends at byte {self.position} of what it holds, {count} bytes "
+                    "short of a file",
+                )
+            count -= len(piece)
+            yield bytes(piece)

@@ -1,0 +1,334 @@
+"""Unpack a package: under the bag's name stands what its manifests say, or nothing.
+
+Names, kinds and sizes are judged as they come, content goes to a hidden directory beside the
+final one, the bag there is compared with its own manifests, and only then it gets its name.
+
+Source: the drafts of BagIt before RFC 8493 (one bag, one top directory), RFC 8493 section 5;
+the order of writing and flushing is the house's own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver import files
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.findings import Severity, Where
+from archiver.package.entry_names import NameJudge
+from archiver.package.form import Form
+from archiver.package.incoming import Entry, Incoming, content_bytes, inflated
+from archiver.package.limits import Limits
+from archiver.package.package_rules import (
+    BAG_DIFFERS,
+    MORE_THAN_ANNOUNCED,
+    NOTHING,
+    TOO_MANY,
+    TOO_MUCH,
+    TRUNCATED,
+)
+from archiver.package.refusal import PackageDamagedError
+from archiver.package.settling import Settler
+from archiver.package.space import bytes_needed, require_space
+from archiver.package.tar_reading import read_tar
+from archiver.package.validate import BagReport, validate
+from archiver.package.zip_reading import read_zip
+
+__all__ = ["Unpacked", "unpack"]
+
+_LOOK_FOR_SPACE_BYTES = 1 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unpacked:
+    """A bag that came out of a package.
+
+    Parameters
+    ----------
+    root : Path
+        The bag's directory.
+    form : Form
+        Of the package.
+    files : int
+        Files of the bag.
+    bytes : int
+        Their content.
+    report : BagReport
+        What the comparison with the manifests gave; the bag is valid.
+    """
+
+    root: Path
+    form: Form
+    files: int
+    bytes: int
+    report: BagReport
+
+
+def unpack(
+    package: Path | Sequence[Path],
+    into: Path,
+    *,
+    limits: Limits | None = None,
+    complete: Callable[[Path], None] | None = None,
+    on_bytes: Callable[[int], None] | None = None,
+) -> Unpacked:
+    """Unpack a bag and compare it with its manifests.
+
+    Parameters
+    ----------
+    package : Path or sequence of Path
+        The package, or its parts in their order.
+    into : Path
+        Directory that will hold the bag; made if it is missing.
+    limits : Limits, optional
+        How much it may unpack to.
+    complete : callable, optional
+        Called with the directory of the bag, which has not its name yet, before it is
+        compared: to bring in the files that ``fetch.txt`` lists.
+    on_bytes : callable, optional
+        Called with the number of bytes of content that were unpacked.
+
+    Returns
+    -------
+    Unpacked
+        The bag; it is valid.
+
+    Raises
+    ------
+    PackageRefusedError
+        The package holds what is not taken; the finding says what.
+    PackageDamagedError
+        The package is damaged, or the bag is not what its manifests say.
+    MisuseError
+        The name of the bag is taken, or a path is no file.
+    SurroundingsError
+        No space, no permission. In all cases nothing is left.
+    """
+    limits = limits or Limits()
+    paths = [package] if isinstance(package, Path) else list(package)
+    with Incoming(paths) as incoming, contextlib.ExitStack() as undo:
+        form = incoming.form()
+        _make_destination(into, undo)
+        if form is Form.ZIP:
+            listed = read_zip(incoming, limits)
+            announced = bytes_needed(entry.size for entry in listed)
+            entries: Iterator[Entry] = iter(listed)
+        else:
+            said = content_bytes(incoming, form)
+            announced = incoming.size if said is None else said
+            entries = read_tar(inflated(incoming, form, limits), incoming)
+        require_space(into, announced)
+        writer = _Writer(incoming, into, limits, on_bytes)
+        undo.callback(writer.discard)
+        written = writer.write(entries)
+        if complete is not None:
+            complete(writer.root)
+        report = _compared(incoming, writer.root)
+        writer.name()
+        undo.pop_all()
+        return Unpacked(
+            root=writer.final,
+            form=form,
+            files=written[0],
+            bytes=written[1],
+            report=report,
+        )
+
+
+def _make_destination(into: Path, undo: contextlib.ExitStack) -> None:
+    missing = []
+    place = into
+    while not files.exists(place) and place != place.parent:
+        missing.append(place)
+        place = place.parent
+
+    def remove(directory: Path) -> None:
+        with contextlib.suppress(ArchiverError):
+            if files.exists(directory) and not files.entries(directory):
+                files.discard(directory)
+
+    # Registered before they are made: an interrupt between the two leaves nothing.
+    for directory in reversed(missing):
+        undo.callback(remove, directory)
+    files.make_directory(into)
+    if not files.status(files.resolved(into)).is_directory:
+        raise MisuseError(
+            "is not a directory",
+            where=str(into),
+            accepted="a directory for the bag",
+            remedy="Choose another destination",
+        )
+
+
+class _Writer:
+    """Writes the entries of a package below a directory that has not its name yet."""
+
+    def __init__(
+        self,
+        incoming: Incoming,
+        into: Path,
+        limits: Limits,
+        on_bytes: Callable[[int], None] | None,
+    ) -> None:
+        self._incoming = incoming
+        self._into = into
+        self._limits = limits
+        self._on_bytes = on_bytes
+        # Windows refuses such names itself, or takes them for something else.
+        any_names = limits.any_names and os.name != "nt"
+        self._judge = NameJudge(incoming.name, any_names=any_names)
+        self._held = contextlib.ExitStack()
+        self._directories: set[Path] = set()
+        self._bytes = 0
+        self.root = into
+        self.final = into
+
+    def write(self, entries: Iterator[Entry]) -> tuple[int, int]:
+        """Write all entries and bring them to the medium; return how many files and bytes."""
+        count = file_count = 0
+        with Settler() as settler:
+            for entry in entries:
+                count += 1
+                if count > self._limits.most_entries:
+                    raise self._incoming.refused(
+                        TOO_MANY,
+                        f"there are more than {self._limits.most_entries} entries",
+                        accepted=f"{self._limits.most_entries} at most",
+                    )
+                path = self._judge.judge(entry.name, is_directory=entry.is_directory)
+                self._room_for(entry)
+                if count == 1:
+                    self._begin(self._judge.top or "")
+                place = self.root.joinpath(*path.split("/")) if path else self.root
+                if entry.is_directory:
+                    self._make(place)
+                else:
+                    self._make(place.parent)
+                    self._write(entry, place, settler)
+                    file_count += 1
+            settler.finish()
+        if not file_count:
+            raise self._incoming.refused(NOTHING, "there is no file in the package")
+        return file_count, self._bytes
+
+    def _room_for(self, entry: Entry) -> None:
+        most = self._limits.most_bytes
+        if most is not None and self._bytes + entry.size > most:
+            raise self._incoming.refused(
+                TOO_MUCH,
+                f"there are more than {most} bytes",
+                field=entry.name,
+                accepted=f"{most} bytes at most",
+            )
+        if entry.size >= _LOOK_FOR_SPACE_BYTES:
+            free = files.free_bytes(self._into)
+            if entry.size > free:
+                raise SurroundingsError(
+                    f"an entry of the package announces {entry.size} bytes and {free} are free",
+                    where=str(self._into),
+                    remedy=f"Free at least {entry.size - free} bytes or choose another destination",
+                )
+
+    def _begin(self, top: str) -> None:
+        self.final = self._into / top
+        self._held.enter_context(
+            files.lock(
+                self._into / f".{top}.lock",
+                busy=MisuseError(
+                    "another run is making a bag of this name at this moment",
+                    where=str(self.final),
+                    remedy="Wait until it has ended",
+                ),
+            )
+        )
+        if files.exists(self.final):
+            raise MisuseError(
+                "a bag of this name exists already, and no bag is ever overwritten",
+                where=str(self.final),
+                remedy="Choose another destination, or move the existing one away",
+            )
+        # The lock is held, so the run that made these has ended.
+        pattern = re.compile(rf"\.{re.escape(top)}\.[0-9a-f]+\.unfinished")
+        for left in files.entries(self._into):
+            if pattern.fullmatch(left.name):
+                files.discard(self._into / left.name)
+        self.root = files.temporary_sibling(self.final)
+        self._make(self.root)
+
+    def _make(self, directory: Path) -> None:
+        if directory in self._directories:
+            return
+        files.make_directory(directory)
+        while directory not in self._directories and directory != self._into:
+            self._directories.add(directory)
+            directory = directory.parent
+
+    def _write(self, entry: Entry, place: Path, settler: Settler) -> None:
+        settler.check()
+        size = unflushed = 0
+        file = files.create(place)
+        with contextlib.ExitStack() as ours:
+            ours.callback(file.close)
+            for block in entry.blocks():
+                size += len(block)
+                if size > entry.size:
+                    raise self._incoming.refused(
+                        MORE_THAN_ANNOUNCED,
+                        f"there are more than the {entry.size} bytes that are announced",
+                        field=entry.name,
+                    )
+                with files.translated(place, "written"):
+                    file.write(block)
+                unflushed = settler.early(file, place, unflushed + len(block))
+                self._bytes += len(block)
+                if self._on_bytes is not None:
+                    self._on_bytes(len(block))
+            if size != entry.size:
+                raise self._incoming.damaged(
+                    TRUNCATED, f"{size} of {entry.size} bytes came", field=entry.name
+                )
+            ours.pop_all()
+        settler.settle(file, place, None)
+
+    def name(self) -> None:
+        """Bring the directories to the medium and give the bag its name."""
+        for directory in sorted(self._directories, key=lambda d: len(d.parts), reverse=True):
+            files.flush_directory(directory)
+        try:
+            files.rename_new(self.root, self.final)
+            files.flush_directory(self._into)
+        except BaseException:
+            # A run that fails leaves nothing, not even a bag that is probably whole.
+            with contextlib.suppress(ArchiverError):
+                if not files.exists(self.root) and files.exists(self.final):
+                    files.rename_new(self.final, self.root)
+            raise
+        self._held.close()
+
+    def discard(self) -> None:
+        """Remove what was written and let go of the name."""
+        try:
+            if self.root != self._into:
+                with contextlib.suppress(ArchiverError):
+                    files.discard(self.root)
+        finally:
+            self._held.close()
+
+
+def _compared(incoming: Incoming, root: Path) -> BagReport:
+    report = validate(root)
+    if report.valid:
+        return report
+    wrong = tuple(f for f in report.findings if f.severity is Severity.ERROR)
+    more = f", and {len(wrong) - 1} more" if len(wrong) > 1 else ""
+    raise PackageDamagedError(
+        BAG_DIFFERS.at(
+            Where(file=incoming.name),
+            f"the bag in it is {report.verdict}: {wrong[0].where}: {wrong[0].message}{more}",
+        ),
+        wrong,
+    )
