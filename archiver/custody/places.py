@@ -19,9 +19,9 @@ from typing import BinaryIO
 
 from archiver import files
 from archiver.custody.transport.address import Address, Kind, address_of
-from archiver.custody.transport.appending import taken
 from archiver.custody.transport.far_end import Delivery, FarEnd, Held, final_name
 from archiver.custody.transport.local import LocalFolder
+from archiver.custody.transport.refusals import taken
 from archiver.custody.transport.retrying import CutError, Persistence, Retries
 from archiver.custody.transport.source import Reading, Sendable
 from archiver.errors import IntegrityError, MisuseError
@@ -326,6 +326,10 @@ def _far_end(address: Address) -> FarEnd:
     match address.kind:
         case Kind.LOCAL:
             return LocalFolder(Path(address.path))
+        case Kind.SFTP:
+            from archiver.custody.transport.sftp import SftpFolder  # noqa: PLC0415 - an extra
+
+            return SftpFolder(address)
         case _:
             raise MisuseError("cannot be reached yet", where=address.shown)
 

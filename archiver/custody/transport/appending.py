@@ -19,9 +19,9 @@ from archiver.custody.transport.far_end import (
     partial_name,
 )
 from archiver.custody.transport.source import Reading
-from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.errors import ArchiverError, IntegrityError
 
-__all__ = ["Appendable", "compare_by_reading", "deliver_by_appending", "read_back", "taken"]
+__all__ = ["Appendable", "compare_by_reading", "deliver_by_appending", "read_back"]
 
 
 class Appendable(Protocol):
@@ -60,17 +60,6 @@ class Appendable(Protocol):
 
     def remove(self, folder: str, name: str) -> None:
         """Remove a file; absence is fine."""
-
-
-def taken(where: str) -> MisuseError:
-    """Return the refusal to overwrite."""
-    return MisuseError(
-        "is there already, with other content",
-        where=where,
-        accepted="a name that is free, or one that holds the very same bytes",
-        remedy="Nothing was sent or overwritten: give the new one another name, or ask the"
-        " institution to move the old one away",
-    )
 
 
 def read_back(place: Appendable, delivery: Delivery, name: str) -> tuple[int, str]:
@@ -207,8 +196,11 @@ def _append(place: Appendable, delivery: Delivery, partial: str) -> int:
 
         def write(offset: int = offset, chunk: bytes = chunk) -> int:
             nonlocal sent
-            whole = place.write(delivery.folder, partial, offset, chunk)
+            # Counted before: what is cut off on the way was sent as well.
             sent += len(chunk)
+            whole = place.write(delivery.folder, partial, offset, chunk)
+            if whole < offset:
+                sent -= len(chunk)
             return whole
 
         whole = persistence.call(write)

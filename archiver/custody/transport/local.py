@@ -10,7 +10,6 @@ from archiver import files
 from archiver.custody.transport.appending import (
     compare_by_reading,
     deliver_by_appending,
-    taken,
 )
 from archiver.custody.transport.far_end import (
     BLOCK_BYTES,
@@ -21,6 +20,7 @@ from archiver.custody.transport.far_end import (
     final_name,
     partial_name,
 )
+from archiver.custody.transport.refusals import taken
 from archiver.errors import MisuseError, SurroundingsError
 
 __all__ = ["LocalFolder"]
