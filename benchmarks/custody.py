@@ -22,7 +22,8 @@ import time
 from pathlib import Path
 
 from archiver.package import BagBuilder
-from archiver.package.recovery import make_recovery, par2_program, recovery_place
+from archiver.package.recovery import make_recovery, par2_program
+from archiver.package.recovery_data import recovery_place
 
 AUDIT = """
 import resource, sys
@@ -36,15 +37,15 @@ print(own, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
 """
 
 
-def make_store(root: Path, bags: int) -> None:
-    """Make bags of four files of 2 KiB, without bringing each to the medium."""
+def make_store(root: Path, bags: int, payload_files: int) -> None:
+    """Make bags of files of 2 KiB, without bringing each to the medium."""
     for number in range(bags):
         bag = root / f"{number // 1000:03d}" / f"bag-{number:06d}"
         (bag / "data").mkdir(parents=True)
-        payload = {f"data/{name}.bin": os.urandom(2048) for name in "abcd"}
+        payload = {f"data/{name:04d}.bin": os.urandom(2048) for name in range(payload_files)}
         tags = {
             "bagit.txt": b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n",
-            "bag-info.txt": b"Payload-Oxum: 8192.4\n",
+            "bag-info.txt": f"Payload-Oxum: {2048 * payload_files}.{payload_files}\n".encode(),
         }
 
         def listed(files: dict[str, bytes]) -> bytes:
@@ -75,7 +76,7 @@ def audit(store: Path, ledger: Path, jobs: int, bags: int) -> tuple[float, int, 
 def audits(folder: Path, bags: int, sample: int) -> None:
     """Compare the audit of a store with a validator process a bag."""
     store = folder / "store"
-    make_store(store, bags)
+    make_store(store, bags, 4)
     chosen = sorted(store.glob("*/*"))[:: max(1, bags // sample)][:sample]
 
     def by_process() -> float:

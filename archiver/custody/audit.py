@@ -19,10 +19,11 @@ from archiver import files
 from archiver.custody.entry import Draft, EntryKind, moment_text
 from archiver.custody.rules import BAG_GONE, MANIFEST_NOT_AS_RECORDED
 from archiver.custody.store import Store
-from archiver.custody.verify import BagVerdict, Depth, verify_bag
+from archiver.custody.verdicts import BagVerdict
+from archiver.custody.verify import Depth, verify_bag
 from archiver.errors import ArchiverError
 from archiver.findings import Finding, Severity, Where, in_order
-from archiver.package.signature import Signer
+from archiver.package.signers import Signer
 
 __all__ = ["AuditVerdict", "BagCheck", "Notebook", "Notes", "check_bag", "gone", "judged"]
 

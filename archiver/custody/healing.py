@@ -22,7 +22,8 @@ from archiver.custody.repair import aside_place, move_aside, put_in_place, worki
 from archiver.custody.store import Store
 from archiver.errors import ArchiverError, IntegrityError
 from archiver.package.hashing import Job, hash_all
-from archiver.package.recovery import contents_of, recovery_place, restore
+from archiver.package.recovery import restore
+from archiver.package.recovery_data import contents_of, recovery_place
 from archiver.package.space import require_space
 from archiver.package.tree import Kind, survey
 

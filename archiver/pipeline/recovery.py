@@ -16,9 +16,11 @@ from archiver.custody.healing import Healed, heal_bag
 from archiver.custody.ledger import open_ledger
 from archiver.custody.repair import sweep
 from archiver.custody.store import opened_store
-from archiver.custody.verify import Verification, verify_bag
+from archiver.custody.verdicts import Verification
+from archiver.custody.verify import verify_bag
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
-from archiver.package.recovery import RecoveryRecord, make_recovery, recovery_place
+from archiver.package.recovery import make_recovery
+from archiver.package.recovery_data import RecoveryRecord, recovery_place
 from archiver.progress import Progress, Silent
 
 __all__ = ["HealOutcome", "ProtectedBag", "heal", "protect_bags"]

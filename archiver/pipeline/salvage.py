@@ -10,7 +10,8 @@ from typing import Any
 from archiver import files
 from archiver.custody.salvage import Salvaged, salvage_master
 from archiver.custody.sound import SOUND_DIRECTORY, SoundDigests, decode_sound_digests
-from archiver.custody.verify import SoundVerdict, verify_bag
+from archiver.custody.verdicts import SoundVerdict
+from archiver.custody.verify import verify_bag
 from archiver.errors import ArchiverError, InputError, MisuseError
 from archiver.package.names import danger
 from archiver.pipeline.run import PROGRAM, moment

@@ -18,7 +18,7 @@ from archiver.custody.audit import BagCheck, check_bag
 from archiver.custody.store import Store, opened_store
 from archiver.custody.verify import Depth
 from archiver.errors import MisuseError, SurroundingsError
-from archiver.package.signature import Signer
+from archiver.package.signers import Signer
 
 if TYPE_CHECKING:
     from archiver.pipeline.audit import AuditPlan

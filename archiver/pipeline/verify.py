@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from archiver import files
-from archiver.custody.verify import BagVerdict, Depth, Verification, verify_bag
+from archiver.custody.verdicts import BagVerdict, Verification
+from archiver.custody.verify import Depth, verify_bag
 from archiver.errors import ArchiverError
-from archiver.package.signature import Signer, read_signers
+from archiver.package.signers import Signer, read_signers
 from archiver.progress import Progress, Silent
 
 __all__ = ["VerifiedBag", "accepted_signers", "verify_bags"]

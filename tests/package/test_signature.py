@@ -18,16 +18,9 @@ from hypothesis import strategies as st
 
 from archiver.custody import verify_bag
 from archiver.errors import ArchiverError, InputError, MisuseError
-from archiver.package.signature import (
-    NAMESPACE,
-    Signature,
-    SignatureVerdict,
-    Signer,
-    decode_signature,
-    encode_signature,
-    read_signers,
-    sign_bag,
-)
+from archiver.package.signature import NAMESPACE, SignatureVerdict, sign_bag
+from archiver.package.signers import Signer, read_signers
+from archiver.package.sshsig import Signature, decode_signature, encode_signature
 from archiver.pipeline.signing import sign_bags
 from archiver.pipeline.verify import verify_bags
 from tests.package.small_bags import make_bag, sources, write_bag

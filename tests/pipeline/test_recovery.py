@@ -21,7 +21,8 @@ from archiver.custody import verify_bag
 from archiver.custody.ledger import open_ledger
 from archiver.custody.ledger_check import verify_ledger
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
-from archiver.package.recovery import RecoveryRecord, par2_program, recovery_place
+from archiver.package.recovery import par2_program
+from archiver.package.recovery_data import RecoveryRecord, recovery_place
 from archiver.pipeline.recovery import heal, protect_bags
 from tests.custody.corruption import KINDS, damage, seeded
 from tests.faults import FaultyFile, FaultySeam, ProcessDeathError

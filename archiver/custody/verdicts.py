@@ -1,0 +1,211 @@
+"""What a verification says: of a bag, of a master, and of all that was looked at."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from archiver.custody.damage import DamagedSpan
+from archiver.findings import Finding, clock
+from archiver.package.signature import SignatureCheck, SignatureVerdict
+from archiver.package.validate import BagReport, Verdict
+
+if TYPE_CHECKING:
+    from archiver.package.recovery_data import RecoveryReport
+
+__all__ = ["BagVerdict", "MasterVerification", "SoundVerdict", "Verification"]
+
+
+class BagVerdict(enum.StrEnum):
+    """What can be said of a bag."""
+
+    INTACT = "intact"
+    COMPLETE = "complete"
+    CHANGED = "changed"
+    UNDECIDED = "cannot be established"
+
+
+class SoundVerdict(enum.StrEnum):
+    """What can be said of a master."""
+
+    INTACT = "intact"
+    METADATA_CHANGED = "sound intact, metadata changed"
+    DAMAGED = "sound damaged"
+    TRUNCATED = "sound truncated"
+    NOT_JUDGED = "changed, sound not judged"
+    DISAGREES = "file intact, record of its sound disagrees"
+    MISSING = "missing"
+    UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterVerification:
+    """The verdict on one master.
+
+    Parameters
+    ----------
+    file : str
+        Path in the bag.
+    verdict : SoundVerdict
+    spans : tuple of DamagedSpan
+        Where the sound is not what was stored.
+    truncated_after_s : float, optional
+        Where the sound ends now, if its end is gone.
+    displaced_from_s : float, optional
+        From here on the sound lies elsewhere in the file than the sound before it.
+    duration_s : float, optional
+        Length of the sound as stored; None without a record.
+    sound_bytes_read : int
+        Bytes read for the sound alone.
+    """
+
+    file: str
+    verdict: SoundVerdict
+    spans: tuple[DamagedSpan, ...] = ()
+    truncated_after_s: float | None = None
+    displaced_from_s: float | None = None
+    duration_s: float | None = None
+    sound_bytes_read: int = 0
+
+    def playable(self) -> tuple[tuple[float, float], ...]:
+        """Return the stretches that are as they were stored, in seconds; none without a record."""
+        if self.duration_s is None or self.verdict in {
+            SoundVerdict.MISSING,
+            SoundVerdict.NOT_JUDGED,
+            SoundVerdict.UNREADABLE,
+        }:
+            return ()
+        parts: list[tuple[float, float]] = []
+        at = 0.0
+        for span in self.spans:
+            if span.start_s > at:
+                parts.append((at, span.start_s))
+            at = span.end_s
+        if self.duration_s > at:
+            parts.append((at, self.duration_s))
+        return tuple(parts)
+
+    def sentence(self) -> str:
+        """Say the verdict with the places that it is about."""
+        match self.verdict:
+            case SoundVerdict.TRUNCATED if self.truncated_after_s is not None:
+                return f"sound truncated after {clock(self.truncated_after_s)}"
+            case SoundVerdict.DAMAGED:
+                places = [span.place() for span in self.spans]
+                if self.displaced_from_s is not None:
+                    places.append(f"displaced from {clock(self.displaced_from_s)} on")
+                return f"sound damaged at {', '.join(places)}"
+            case _:
+                return str(self.verdict)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the facts for machines."""
+        return {
+            "file": self.file,
+            "verdict": str(self.verdict),
+            "sentence": self.sentence(),
+            "damaged": [
+                {
+                    "first_frame": span.first_frame,
+                    "end_frame": span.end_frame,
+                    "start_s": span.start_s,
+                    "end_s": span.end_s,
+                    "kind": str(span.kind),
+                }
+                for span in self.spans
+            ],
+            "playable": [{"start_s": start, "end_s": end} for start, end in self.playable()],
+            "truncated_after_s": self.truncated_after_s,
+            "displaced_from_s": self.displaced_from_s,
+            "duration_s": self.duration_s,
+            "sound_bytes_read": self.sound_bytes_read,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verification:
+    """The verdict on a bag and its masters, and how deep the look was.
+
+    Parameters
+    ----------
+    path : Path
+        The bag.
+    report : BagReport
+        Of the bag by the rules of its standard.
+    masters : tuple of MasterVerification
+        In the order of paths.
+    findings : tuple of Finding
+        Of the bag, its masters and its recovery data, errors first.
+    recovery : RecoveryReport, optional
+        None if there is no recovery data beside the bag.
+    signatures : tuple of SignatureCheck
+        Of the tag manifests.
+    """
+
+    path: Path
+    report: BagReport
+    masters: tuple[MasterVerification, ...]
+    findings: tuple[Finding, ...]
+    recovery: RecoveryReport | None = None
+    signatures: tuple[SignatureCheck, ...] = ()
+
+    @property
+    def intact(self) -> bool:
+        """Whether the bag is valid, and its masters, recovery data and signatures intact."""
+        return (
+            self.report.valid
+            and all(m.verdict is SoundVerdict.INTACT for m in self.masters)
+            and self._beside_intact
+        )
+
+    @property
+    def _beside_intact(self) -> bool:
+        """Whether what a bag has beyond its standard is as it was made."""
+        good = {SignatureVerdict.KNOWN, SignatureVerdict.UNKNOWN}
+        return (self.recovery is None or not self.recovery.findings) and all(
+            check.verdict in good for check in self.signatures
+        )
+
+    @property
+    def verdict(self) -> BagVerdict:
+        """What can be said of the bag."""
+        if self.intact:
+            return BagVerdict.INTACT
+        if self.report.verdict is Verdict.COMPLETE and self._beside_intact:
+            return BagVerdict.COMPLETE
+        return BagVerdict.UNDECIDED if self.undecided else BagVerdict.CHANGED
+
+    @property
+    def undecided(self) -> bool:
+        """Whether nothing is known to be wrong, but not everything could be verified."""
+        return self.report.verdict is Verdict.UNDECIDED and self._beside_intact
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the facts for machines."""
+        report = self.report
+        return {
+            "bag": str(self.path),
+            "intact": self.intact,
+            "verdict": str(self.verdict),
+            "bagit": {
+                "version": report.version,
+                "verdict": str(report.verdict),
+                "missing": list(report.missing),
+                "unlisted": list(report.unlisted),
+                "payload_files": report.payload_files,
+                "payload_bytes": report.payload_bytes,
+            },
+            "depth": {
+                "bytes_read": report.bytes_read,
+                "bytes_held": report.bytes_held,
+                "sound_bytes_read": sum(m.sound_bytes_read for m in self.masters),
+                "algorithms": list(report.algorithms),
+                "not_looked_at": list(report.not_looked_at),
+            },
+            "masters": [master.as_json() for master in self.masters],
+            "recovery": None if self.recovery is None else self.recovery.as_json(),
+            "signatures": [check.as_json() for check in self.signatures],
+            "findings": [finding.as_json() for finding in self.findings],
+        }
