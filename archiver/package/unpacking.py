@@ -34,6 +34,7 @@ from archiver.package.package_rules import (
 from archiver.package.refusal import PackageDamagedError
 from archiver.package.settling import Settler
 from archiver.package.space import bytes_needed, require_space
+from archiver.package.storing import close_quietly
 from archiver.package.tar_reading import read_tar
 from archiver.package.validate import BagReport, validate
 from archiver.package.zip_reading import read_zip
@@ -272,7 +273,7 @@ class _Writer:
         size = unflushed = 0
         file = files.create(place)
         with contextlib.ExitStack() as ours:
-            ours.callback(file.close)
+            ours.callback(close_quietly, file)
             for block in entry.blocks():
                 size += len(block)
                 if size > entry.size:
