@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from archiver.cli import custody_commands
+from archiver.cli import custody_commands, package_commands
 from archiver.cli.record_commands import Before, machine_app, media
 from archiver.cli.table_commands import sheet_app
 
@@ -312,3 +312,4 @@ def inspect(
 
 
 custody_commands.register(app)
+package_commands.register(app)
