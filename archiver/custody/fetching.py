@@ -21,7 +21,7 @@ from urllib.parse import SplitResult, urljoin, urlsplit
 from archiver import files
 from archiver.errors import ArchiverError, InputError, SurroundingsError
 
-__all__ = ["FetchLimits", "FetchRefusedError", "fetch"]
+__all__ = ["FetchLimits", "FetchRefusedError", "fetch", "fetch_small"]
 
 _MOST_REDIRECTS = 5
 _REDIRECTS = frozenset({301, 302, 303, 307, 308})
@@ -141,6 +141,30 @@ def fetch(
         undo.pop_all()
     files.flush_directory(target.parent)
     return size
+
+
+def fetch_small(url: str, *, limits: FetchLimits) -> bytes:
+    """Fetch a small document into memory, for a caller that knows no digest of it.
+
+    Raises
+    ------
+    FetchRefusedError
+        The URL or a redirect is not allowed, the answer is none, or more bytes come than
+        the limits allow.
+    SurroundingsError
+        The host cannot be reached.
+    """
+    content = bytearray()
+    with _answer(url, limits) as blocks:
+        for block in blocks:
+            content += block
+            if len(content) > limits.most_bytes:
+                raise FetchRefusedError(
+                    f"more than {limits.most_bytes} bytes arrive",
+                    where=url,
+                    accepted=f"at most {limits.most_bytes} bytes",
+                )
+    return bytes(content)
 
 
 def _discard(temporary: Path) -> None:

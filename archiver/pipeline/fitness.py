@@ -34,7 +34,7 @@ from archiver.pipeline.profiles import Profile, bag_profile_of
 from archiver.session.institution import Institution
 from archiver.session.records import Session
 
-__all__ = ["Fitness", "Lack", "fit", "foreseen"]
+__all__ = ["CheckedProfile", "Fitness", "Lack", "check_profile", "fit", "foreseen"]
 
 # What stands for no rule at all.
 _ANY = Institution()
@@ -116,6 +116,33 @@ class Fitness:
             "fits": self.fits,
             "findings": [lack.as_json() for lack in self.lacks],
         }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedProfile:
+    """An institution profile, the BagIt Profile that it names, and what is wrong with both."""
+
+    profile: Profile
+    bag_profile: BagProfile | None
+    findings: tuple[Finding, ...]
+
+
+def check_profile(profile: Profile) -> CheckedProfile:
+    """Check an institution profile and its BagIt Profile, also against each other.
+
+    Raises
+    ------
+    SurroundingsError
+        The BagIt Profile cannot be read.
+    """
+    bag_profile, findings = bag_profile_of(profile)
+    found = [*profile.findings, *findings]
+    if bag_profile is not None:
+        found += _form(profile.institution, bag_profile)
+        found += _digest_clash(profile.institution, bag_profile)
+    return CheckedProfile(
+        profile=profile, bag_profile=bag_profile, findings=in_order(dict.fromkeys(found))
+    )
 
 
 def fit(
@@ -280,6 +307,21 @@ def _form(institution: Institution, bag_profile: BagProfile) -> Iterator[Finding
             Where(file=institution.bagit_profile, field="Accept-Serialization"),
             f"the institution profile says {form}, and by the BagIt Profile packages are "
             f"{bag_profile.serialisation}: {', '.join(taken) or 'any'}",
+        )
+
+
+def _digest_clash(institution: Institution, bag_profile: BagProfile) -> Iterator[Finding]:
+    # Without digests of its own archiving writes SHA-256.
+    written = institution.digests or ("sha256",)
+    allowed = bag_profile.manifests_allowed
+    missing = [one for one in bag_profile.manifests_required if one not in written]
+    refused = [one for one in written if allowed is not None and one not in allowed]
+    if missing or refused:
+        yield rules.DIGESTS_CONTRADICT.at(
+            Where(file=institution.bagit_profile, field="Manifests-Required"),
+            f"the institution profile has bags made with {', '.join(written)}; the BagIt Profile "
+            f"requires {', '.join(bag_profile.manifests_required) or 'none'} and allows "
+            f"{', '.join(allowed) if allowed is not None else 'all'}",
         )
 
 

@@ -8,7 +8,7 @@ __all__ = [
     "ACCESS_MISSING",
     "BAG_NAME",
     "BAG_TOO_LARGE",
-    "COPY_OUTDATED",
+    "DIGESTS_CONTRADICT",
     "DIGEST_MISSING",
     "DOCUMENT_MISSING",
     "FIELD_MISSING",
@@ -16,6 +16,7 @@ __all__ = [
     "FIELD_WISHED",
     "FILE_NAME",
     "FORM_NOT_TAKEN",
+    "IDENTIFIER_DIFFERS",
     "NAME_NOT_TAKEN",
     "PAPER_MISSING",
     "PROFILE_NOT_LOOKED_UP",
@@ -38,17 +39,23 @@ PROFILE_NOT_LOOKED_UP = Rule(
     reason="An address is looked up only when that is asked for, so the bag was not judged by it",
     remedy="Keep a copy beside the institution profile: archiver institution fetch PROFILE",
 )
-COPY_OUTDATED = Rule(
-    code="institution-bagit-profile-other",
+IDENTIFIER_DIFFERS = Rule(
+    code="institution-bagit-profile-elsewhere",
     severity=Severity.WARNING,
-    reason="A copy that is not what stands at the address may ask for other things",
-    remedy="Fetch it again with archiver institution fetch PROFILE, and read what has changed",
+    reason="Bags name a profile by its identifier, which should lead to the profile itself",
+    remedy="Nothing to do: bags name it as it calls itself",
 )
 FORM_NOT_TAKEN = Rule(
     code="institution-form-contradiction",
     severity=Severity.ERROR,
     reason="The institution profile and the BagIt Profile must name a common form of package",
     remedy="Correct serialisation in the institution profile, or ask the institution",
+)
+DIGESTS_CONTRADICT = Rule(
+    code="institution-digests-contradiction",
+    severity=Severity.ERROR,
+    reason="No bag can be made with digests that one of the two profiles refuses",
+    remedy="Correct digests in the institution profile, or ask the institution",
 )
 FIELD_MISSING = Rule(
     code="institution-field-missing",

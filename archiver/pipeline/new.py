@@ -1,4 +1,4 @@
-"""Laying out the folder of a new session."""
+"""Laying out the folder of a new session, and that of an institution profile."""
 
 from __future__ import annotations
 
@@ -8,11 +8,18 @@ from pathlib import Path
 
 from archiver import files
 from archiver.errors import MisuseError
+from archiver.session.example_institution import example_files
 from archiver.session.questions import ask_for_session
 from archiver.session.template import template_files
 from archiver.session.yaml_writing import as_yaml
 
-__all__ = ["NewSession", "new_session", "new_session_by_questions"]
+__all__ = [
+    "NewInstitution",
+    "NewSession",
+    "new_institution",
+    "new_session",
+    "new_session_by_questions",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,6 +28,30 @@ class NewSession:
 
     folder: Path
     files: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewInstitution:
+    """A folder with an institution profile that was laid out."""
+
+    folder: Path
+    files: tuple[str, ...]
+
+
+def new_institution(folder: Path) -> NewInstitution:
+    """Lay out the example of an institution profile.
+
+    Raises
+    ------
+    MisuseError
+        The folder exists and is not empty.
+    """
+    _refuse_used(folder)
+    texts = example_files()
+    files.make_directory(folder)
+    for name, text in texts.items():
+        files.write_whole(folder / name, text.encode())
+    return NewInstitution(folder=folder, files=tuple(texts))
 
 
 def new_session(folder: Path) -> NewSession:

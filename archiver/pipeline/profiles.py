@@ -26,6 +26,7 @@ __all__ = [
     "Profile",
     "bag_profile_of",
     "find_profile",
+    "known_profiles",
     "profiles_directory",
 ]
 
@@ -97,29 +98,47 @@ def find_profile(
         place = folder / INSTITUTION_FILE
         return _read(place, INSTITUTION_FILE) if files.exists(place) else Profile()
     named = Path(wanted)
-    if files.exists(named) and not files.status(files.resolved(named)).is_directory:
-        return _read(named, named.name)
+    if files.exists(named):
+        if not files.status(files.resolved(named)).is_directory:
+            return _read(named, named.name)
+        if files.exists(named / INSTITUTION_FILE):
+            return _read(named / INSTITUTION_FILE, INSTITUTION_FILE)
     directory = profiles_directory(os.environ if environment is None else environment)
-    place = directory / f"{wanted}{_ENDING}"
-    if named.name == wanted and files.exists(place):
-        return _read(place, place.name)
+    if named.name == wanted:
+        for place in (directory / f"{wanted}{_ENDING}", directory / wanted / INSTITUTION_FILE):
+            if files.exists(place):
+                return _read(place, place.name)
+    known = ", ".join(known_profiles(directory)) or "no profiles are kept yet"
     raise MisuseError(
         f"there is no institution profile {wanted!r}",
         where="--for",
-        accepted=f"a file, or one of: {_known(directory)}",
-        remedy=f"Profiles by name are kept as {directory / f'NAME{_ENDING}'}",
+        accepted=f"a file, or one of: {known}",
+        remedy=f"Profiles by name are kept as {directory / f'NAME{_ENDING}'}; "
+        "`archiver institution new` lays out an example",
     )
 
 
-def _known(directory: Path) -> str:
+def known_profiles(directory: Path) -> tuple[str, ...]:
+    """Return the names of the profiles in a directory: ``NAME.yaml``, or a folder of the name.
+
+    Parameters
+    ----------
+    directory : Path
+        See :func:`profiles_directory`; it need not be there.
+    """
     if not files.exists(directory):
-        return "no profiles are kept yet"
-    names = [
+        return ()
+    names = {
         entry.name.removesuffix(_ENDING)
         for entry in files.entries(directory)
         if entry.name.endswith(_ENDING) and not entry.is_directory
-    ]
-    return ", ".join(names) or "no profiles are kept yet"
+    }
+    names |= {
+        entry.name
+        for entry in files.entries(directory)
+        if entry.is_directory and files.exists(directory / entry.name / INSTITUTION_FILE)
+    }
+    return tuple(sorted(names))
 
 
 def _read(place: Path, name: str) -> Profile:

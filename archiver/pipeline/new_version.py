@@ -1,0 +1,290 @@
+"""Making a new version of a bag: which bag it replaces, and what of the payload it changes.
+
+The earlier bag is only read: its lists, its records and, where two versions share no digest
+algorithm, its payload.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from archiver import files
+from archiver.describe.runrecord import RunRecord, decode_run
+from archiver.errors import ArchiverError, InputError, IntegrityError, MisuseError
+from archiver.findings import Finding, Rule, Severity, Where
+from archiver.package.builder import StoredFile
+from archiver.package.hashing import Job, hash_all
+from archiver.package.manifest import hashlib_name, manifest_kind
+from archiver.package.reader import Bag, read_bag
+from archiver.package.text import DECLARATION
+from archiver.package.tree import survey
+from archiver.package.validate import validate
+from archiver.package.version_record import (
+    ListedFile,
+    VersionRecord,
+    encode_version,
+    payload_changes,
+)
+from archiver.package.versions import versioned_name
+from archiver.wave.container import read_payload, walk
+
+__all__ = ["Earlier", "find_earlier", "version_document"]
+
+_RUN_RECORD = ("metadata", "archiving.json")
+_LARGEST_RECORD_BYTES = 1 << 28
+_LARGEST_AXML_BYTES = 1 << 24
+
+EARLIER_ABSENT = Rule(
+    code="version-earlier-absent",
+    severity=Severity.WARNING,
+    reason="Without the bag that is replaced nobody can say what of the payload has changed",
+    remedy="Name it with --replaces, or make the new version beside it",
+)
+EARLIER_NOT_WHOLE = Rule(
+    code="version-earlier-not-whole",
+    severity=Severity.WARNING,
+    reason="A new version does not make up for damage to the one before",
+    remedy="Run `archiver verify` on the earlier bag, and repair it from another copy",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """The bag that a new version replaces.
+
+    Parameters
+    ----------
+    path : Path
+        Its directory.
+    version : int
+    bag : Bag
+        What it says of itself.
+    run : RunRecord, optional
+        How it was made; None if it holds no such record.
+    """
+
+    path: Path
+    version: int
+    bag: Bag
+    run: RunRecord | None
+
+    @property
+    def name(self) -> str:
+        """Name of the bag."""
+        return self.path.name
+
+    def day_for(self, master: str, document: Callable[[str], bytes]) -> str | None:
+        """Return the day that the description in a master of the earlier bag carries.
+
+        Parameters
+        ----------
+        master : str
+            Path in the bag.
+        document : callable
+            Makes the description for a day, ``YYYY-MM-DD``.
+
+        Returns
+        -------
+        str or None
+            None unless the earlier master holds the same description, but for the day: then
+            it was last modified on that day and not today, and the master can stay as it is.
+        """
+        if self.run is None:
+            return None
+        day = self.run.made[:10]
+        place = self.path.joinpath(*master.split("/"))
+        wanted = document(day)
+        # Whatever is wrong with the earlier master, the new one does not need it.
+        with contextlib.suppress(ArchiverError):
+            if any(wanted == held for held in _axml(place)):
+                return day
+        return None
+
+
+def _axml(master: Path) -> Iterator[bytes]:
+    with files.open_read(master, follow=False) as file:
+        for chunk in walk(file, master.name).chunks:
+            if chunk.chunk_id == b"axml" and chunk.present_bytes <= _LARGEST_AXML_BYTES:
+                yield read_payload(file, chunk, master.name)
+
+
+def find_earlier(
+    destination: Path, name: str, version: int, session: str, named: Path | None = None
+) -> tuple[Earlier | None, tuple[Finding, ...]]:
+    """Find the bag that a version replaces.
+
+    Parameters
+    ----------
+    destination : Path
+        Where the new version goes; the earlier one is looked for there.
+    name : str
+        Name of the first version.
+    version : int
+        Of the new bag; the first replaces nothing.
+    session : str
+        Identifier of the session; the earlier bag must be of the same.
+    named : Path, optional
+        The earlier bag, where it lies elsewhere.
+
+    Raises
+    ------
+    MisuseError
+        What was named is no bag, or of another session; or it was named for a first version.
+    IntegrityError
+        A manifest of the earlier bag has changed.
+    """
+    if version == 1:
+        if named is not None:
+            raise MisuseError(
+                "a first version replaces nothing",
+                where="--replaces",
+                accepted="--version 2 or higher with it",
+            )
+        return None, ()
+    if named is not None:
+        if not files.exists(named / DECLARATION):
+            raise MisuseError(
+                "is no bag",
+                where=str(named),
+                accepted="the directory of the bag that is replaced",
+                remedy="Give the bag with --replaces",
+            )
+        return _read(named, version - 1, session)
+    for number in range(version - 1, 0, -1):
+        place = destination / versioned_name(name, number)
+        if files.exists(place / DECLARATION):
+            return _read(place, number, session)
+    absent = versioned_name(name, version - 1)
+    return None, (
+        EARLIER_ABSENT.at(
+            Where(file=absent),
+            f"the bag that version {version} replaces is not in {destination}, so what has "
+            "changed is not recorded",
+        ),
+    )
+
+
+def _read(place: Path, version: int, session: str) -> tuple[Earlier, tuple[Finding, ...]]:
+    bag = read_bag(place)
+    report = validate(bag, content=False)
+    run = _run(place)
+    of = run.session if run is not None else next(iter(bag.info.values("External-Identifier")), "")
+    if of and of != session:
+        raise MisuseError(
+            f"the bag is of the session {of!r}, not of {session!r}",
+            where=str(place),
+            accepted="an earlier version of the same session",
+            remedy="Give the bag that is replaced with --replaces",
+        )
+    wrong = [one for one in report.findings if one.severity is Severity.ERROR]
+    for one in wrong:
+        if manifest_kind(one.where.file) is not None or one.where.file == DECLARATION:
+            raise IntegrityError(
+                f"the bag that is replaced cannot be relied on: {one.where}: {one.message}",
+                where=str(place),
+                remedy="Run `archiver verify` on it, and repair it from another copy",
+            )
+    findings = tuple(
+        EARLIER_NOT_WHOLE.at(
+            Where(file=place.name), f"the bag that is replaced: {one.where}: {one.message}"
+        )
+        for one in wrong[:1]
+    )
+    if run is not None:
+        version = run.version
+    return Earlier(path=place, version=version, bag=bag, run=run), findings
+
+
+def _run(place: Path) -> RunRecord | None:
+    record = place.joinpath(*_RUN_RECORD)
+    if not files.exists(record):
+        return None
+    try:
+        return decode_run(files.read_bytes(record, limit=_LARGEST_RECORD_BYTES, follow=False))
+    except InputError:
+        return None
+
+
+def version_document(
+    earlier: Earlier,
+    *,
+    bag: str,
+    version: int,
+    session: str,
+    payload: Iterable[StoredFile],
+    algorithms: Sequence[str],
+    samples_md5: Iterable[tuple[str, str]],
+    reason: str = "",
+) -> bytes:
+    """Return ``metadata/version.json`` of a new bag.
+
+    Parameters
+    ----------
+    earlier : Earlier
+    bag, version, session
+        Name and version of the new bag, identifier of the session.
+    payload : iterable of StoredFile
+        All payload of the new bag.
+    algorithms : sequence of str
+        Of the new bag, in their order.
+    samples_md5 : iterable of (str, str)
+        Path and MD5 of the samples of each new master.
+    reason : str
+        Why there is a new version.
+
+    Raises
+    ------
+    IntegrityError, SurroundingsError
+        The payload of the earlier bag had to be read, and could not be.
+    """
+    algorithm, before = _listed(earlier, algorithms)
+    known = {} if earlier.run is None else {m.file: m.samples_md5 for m in earlier.run.masters}
+    return encode_version(
+        VersionRecord(
+            bag=bag,
+            version=version,
+            session=session,
+            replaces=earlier.name,
+            replaces_version=earlier.version,
+            tag_manifests=tuple(
+                (name, digest)
+                for name, digest in earlier.bag.manifest_digests
+                if name.startswith("tag")
+            ),
+            reason=" ".join(reason.split()),
+            algorithm=algorithm,
+            changes=payload_changes(
+                before,
+                (
+                    ListedFile(file=one.path, digest=one.digest(algorithm), size_bytes=one.size)
+                    for one in payload
+                ),
+                same_sound={path: md5 == known[path] for path, md5 in samples_md5 if path in known},
+            ),
+        )
+    )
+
+
+def _listed(earlier: Earlier, algorithms: Sequence[str]) -> tuple[str, list[ListedFile]]:
+    """Return the payload of the earlier bag with digests of an algorithm of the new one."""
+    sizes = {file.path: file.size for file in survey(earlier.path).payload()}
+    listed = {m.algorithm.lower(): m for m in earlier.bag.payload_manifests}
+    shared = next((name for name in algorithms if name in listed), None)
+    if shared is not None:
+        return shared, [
+            ListedFile(file=line.path, digest=line.checksum, size_bytes=sizes.get(line.path, 0))
+            for line in listed[shared].lines
+        ]
+    name = hashlib_name(algorithms[0]) or algorithms[0]
+    jobs = [
+        Job(path=path, size=size, algorithms=(name,), wanted={}) for path, size in sizes.items()
+    ]
+    found: list[ListedFile] = []
+    for path, hashed in sorted(hash_all(earlier.path, jobs).items()):
+        if hashed.error is not None:
+            raise hashed.error
+        found.append(ListedFile(file=path, digest=hashed.digests[name], size_bytes=hashed.size))
+    return algorithms[0], found
