@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from archiver.cli import custody_commands, package_commands
+from archiver.cli import custody_commands, package_commands, profile_commands
+from archiver.cli.profile_commands import institution_app
 from archiver.cli.record_commands import Before, machine_app, media
 from archiver.cli.table_commands import sheet_app
 
@@ -26,6 +27,7 @@ app = typer.Typer(
 )
 app.add_typer(machine_app)
 app.add_typer(sheet_app)
+app.add_typer(institution_app)
 app.command()(media)
 
 AsJson = Annotated[
@@ -88,7 +90,12 @@ def new(
 @app.command()
 def check(
     folder: Annotated[
-        Path | None, typer.Argument(metavar="DIR", help="The session folder.", show_default=False)
+        Path | None,
+        typer.Argument(
+            metavar="DIR",
+            help="The session folder; or, with --for, a bag, before it is sent.",
+            show_default=False,
+        ),
     ] = None,
     profile: Profile = None,
     previous: Before = None,
@@ -100,13 +107,15 @@ def check(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Report findings on the sheet, the takes and the photographs."""
+    """Report findings on the sheet, the takes and the photographs; or on a bag."""
     if explain is not None:
         from archiver.cli import record_views
 
         return record_views.explain(explain, as_json=as_json)
     if folder is None:
         raise typer.BadParameter("Give the session folder, or --explain CODE.", param_hint="DIR")
+    if profile_commands.is_bag(folder):
+        return profile_commands.check_bag(folder, profile, as_json=as_json)
     from archiver.cli import views
     from archiver.cli.progress import shown
     from archiver.findings import stops_deposit
