@@ -173,11 +173,13 @@ def archive(
     as_json: AsJson = False,
 ) -> int:
     """Make a verified bag of a session; runs the check first."""
-    from archiver.cli import views
     from archiver.cli.progress import shown
-    from archiver.pipeline.archive import archive_session
+    from archiver.pipeline.measuring import measured_beside
 
-    with shown() as progress:
+    with measured_beside(folder) as meters, shown() as progress:
+        # Loaded only now, while the process that measures loads its own libraries.
+        from archiver.pipeline.archive import archive_session
+
         outcome = archive_session(
             folder,
             to,
@@ -188,7 +190,11 @@ def archive(
             leave_out_restricted=leave_out_restricted,
             previous=previous,
             progress=progress,
+            meters=meters,
+            afterwards=("archiver.cli.views", "rich.console", "rich.padding", "rich.text"),
         )
+    from archiver.cli import views
+
     views.show_archive(outcome, as_json=as_json)
     return 0 if outcome.bag is not None else 1
 

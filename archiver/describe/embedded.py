@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from archiver.describe.coding import capture_steps, own_step
 from archiver.describe.layers import RightsMap, closed_words
@@ -22,7 +23,6 @@ from archiver.findings import Finding, Where
 from archiver.session.capture_files import CaptureFile
 from archiver.session.records import Role, Session, Take, TakeKind
 from archiver.signal.sampleformat import SampleFormat
-from archiver.signal.take import TakeMeasurements
 from archiver.wave import ixml
 from archiver.wave import rules as wave_rules
 from archiver.wave.adtl import Adtl
@@ -30,6 +30,9 @@ from archiver.wave.bext import Bext, Loudness
 from archiver.wave.cue import Cue
 from archiver.wave.fitting import fit_field
 from archiver.wave.info import Info, InfoEntry
+
+if TYPE_CHECKING:  # what measures takes a while to load
+    from archiver.signal.take import TakeMeasurements
 
 __all__ = ["Embedded", "embedded_for", "loudness_of", "master_identifier", "master_name"]
 

@@ -9,10 +9,13 @@ from __future__ import annotations
 import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from archiver.session.records import Session
 from archiver.signal.sampleformat import SampleFormat
-from archiver.signal.take import TakeMeasurements
+
+if TYPE_CHECKING:  # what measures takes a while to load
+    from archiver.signal.take import TakeMeasurements
 
 __all__ = [
     "Archive",

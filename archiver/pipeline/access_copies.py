@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from typing import BinaryIO
 
 from archiver import files
@@ -13,19 +11,18 @@ from archiver.describe.listening import cover_of, tags_for
 from archiver.describe.mediatypes import media_type_of
 from archiver.errors import ArchiverError, IntegrityError
 from archiver.findings import Finding, Rule, Severity
-from archiver.package import BagBuilder, StoredFile
+from archiver.package import BagBuilder
+from archiver.pipeline.access_plan import ACCESS, LARGEST_COVER_BYTES, AccessPlan, Copy
 from archiver.pipeline.run import PROGRAM
 from archiver.session.capture_files import CaptureFile
 from archiver.session.records import Session
 from archiver.signal.sampleformat import Bytes, SampleFormat
 from archiver.signal.take import TakeMeasurements
-from archiver.wave.access import AccessKind, AccessWriter, Cover, Loudness, accepted_for
+from archiver.wave.access import AccessWriter, Cover, Loudness, accepted_for
+from archiver.wave.accesskind import AccessKind
 
 __all__ = ["LARGEST_COVER_BYTES", "AccessPlan", "Copy", "CopyMaker"]
 
-ACCESS = "data/access"
-# A picture block of FLAC holds 16 MiB; a cover of more than this only makes players slow.
-LARGEST_COVER_BYTES = 4 << 20
 _COVERS = {"image/png", "image/jpeg"}
 # RFC 9639, 8.2: the MD5 is that of signed samples; those of 8 bits are unsigned in a master.
 _SAME_MD5_BITS = {16, 24}
@@ -42,23 +39,6 @@ COVER_LEFT_OUT = Rule(
     reason="Players read covers in PNG and JPEG, and large ones slow them down.",
     remedy="Nothing has to be done: the photograph itself is in the bag.",
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AccessPlan:
-    """Which copies to make; ``folder`` is the session folder, where the covers lie."""
-
-    kinds: tuple[AccessKind, ...]
-    folder: Path
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Copy:
-    """An access copy in the bag; ``treatment`` says what was done to its sound, if anything."""
-
-    kind: AccessKind
-    stored: StoredFile
-    treatment: str = ""
 
 
 class _Open:

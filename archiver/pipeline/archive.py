@@ -13,28 +13,33 @@ from archiver import files
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, in_order, stops_deposit
 from archiver.package import BagBuilder, StoredFile, bytes_needed, versioned_name
-from archiver.pipeline.access_copies import LARGEST_COVER_BYTES, AccessPlan
+from archiver.pipeline.access_plan import LARGEST_COVER_BYTES, AccessPlan
 from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, require_folder, unusable
-from archiver.pipeline.descriptions import Contents, describe
 from archiver.pipeline.masters import ArchivedTake, write_master
+from archiver.pipeline.measuring import Here, Meters
 from archiver.pipeline.plan import Plan, plan_for
 from archiver.pipeline.profiles import find_profile
 from archiver.pipeline.public_part import PublicPart
-from archiver.pipeline.room_tone import against_room_tone
 from archiver.pipeline.run import moment
 from archiver.progress import Progress, Silent
 from archiver.session.folder import look_into
 from archiver.session.institution import INSTITUTION_FILE, Institution
 from archiver.session.records import Session
-from archiver.signal.judgement import judge_session
-from archiver.signal.take import TakeMeasurements
-from archiver.wave.access import AccessKind
+from archiver.wave.accesskind import AccessKind
 
 if TYPE_CHECKING:
     from archiver.signal.motion import Motion
+    from archiver.signal.take import TakeMeasurements
 
 __all__ = ["Archived", "archive_session"]
 
+# What follows the sound needs these, and they take about as long to load as the rest.
+_AFTERWARDS = (
+    "archiver.signal.judgement",
+    "archiver.pipeline.room_tone",
+    "archiver.pipeline.descriptions",
+)
+_MOTION = ("archiver.pipeline.motion", "archiver.pipeline.speed_corrected")
 # Far above what libsndfile makes of a second of sound in Opus at the quality that is set.
 _OPUS_BYTES_A_SECOND = 24_000
 
@@ -61,6 +66,8 @@ def archive_session(
     leave_out_restricted: bool = False,
     previous: Path | None = None,
     progress: Progress | None = None,
+    meters: Meters | None = None,
+    afterwards: Sequence[str] = (),
 ) -> Archived:
     """Archive a session folder as a bag.
 
@@ -84,6 +91,10 @@ def archive_session(
         Bag or folder of the session before, to check what is carried forward.
     progress : Progress, optional
         Told what is being done.
+    meters : Meters, optional
+        What measures the takes; by default this process.
+    afterwards : sequence of str
+        Modules that the caller wants when this is done, to be loaded on the way.
 
     Returns
     -------
@@ -127,7 +138,9 @@ def archive_session(
         needed_bytes=bytes_needed(sizes),
         on_bytes=progress.advance,
     ) as bag:
-        takes = _masters(bag, report, session, plan, copies, now, progress, found)
+        takes = _masters(
+            bag, report, session, plan, copies, now, progress, found, meters or Here(), afterwards
+        )
         findings = in_order(dict.fromkeys(found))
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
@@ -137,6 +150,8 @@ def archive_session(
         payload += [copy.stored for done in takes for copy in done.copies]
         payload += _copied(bag, folder, plan, public, progress)
         progress.step("describing and sealing", 0)
+        from archiver.pipeline.descriptions import Contents, describe  # noqa: PLC0415 - slow to load
+
         contents = Contents(
             session=session,
             plan=plan,
@@ -170,10 +185,7 @@ def _motion(
     progress: Progress,
 ) -> tuple[Motion | None, tuple[ArchivedTake, ...]]:
     """Measure motion and make corrected copies, where a machine turns or a tone is stated."""
-    kinds = (take.kind for take in session.takes)
-    if not any(kind.records or kind.plays for kind in kinds) and not any(
-        take.tone for take in session.takes
-    ):
+    if not _moves(session):
         return None, takes
     # The libraries behind these take half a second to load; other sessions do without.
     from archiver.pipeline.motion import motion_of  # noqa: PLC0415
@@ -181,6 +193,13 @@ def _motion(
 
     motion = motion_of(folder, session, progress=progress)
     return motion, with_corrected_copies(bag, session, folder, takes, motion, progress=progress)
+
+
+def _moves(session: Session) -> bool:
+    kinds = (take.kind for take in session.takes)
+    return any(kind.records or kind.plays for kind in kinds) or any(
+        take.tone for take in session.takes
+    )
 
 
 def _masters(
@@ -192,8 +211,14 @@ def _masters(
     made: datetime,
     progress: Progress,
     found: list[Finding],
+    meters: Meters,
+    afterwards: Sequence[str],
 ) -> tuple[ArchivedTake, ...]:
     """Write the master of every take; one whose sound breaks off becomes a finding."""
+    # Loading is only gained where this process would otherwise wait for another.
+    loading: tuple[str, ...] = ()
+    if not isinstance(meters, Here):
+        loading = (*_AFTERWARDS, *(_MOTION if _moves(session) else ()), *afterwards)
     done: list[ArchivedTake] = []
     for held, path in plan.masters:
         source = report.folder.joinpath(*held.file.split("/"))
@@ -207,10 +232,13 @@ def _masters(
                 made=made,
                 progress=progress,
                 access=copies,
+                meters=meters,
+                loading=loading,
             )
         except InputError as error:
             found.append(unusable(session, held.lead, error))
             break
+        loading = ()
         done.append(archived)
         found += archived.findings
     chains: dict[str, list[tuple[str, TakeMeasurements]]] = {}
@@ -218,6 +246,9 @@ def _masters(
         chain = session.chain_of(archived.take)
         pair = (archived.take.file, archived.measured)
         chains.setdefault(chain.id if chain else "", []).append(pair)
+    from archiver.pipeline.room_tone import against_room_tone  # noqa: PLC0415 - slow to load
+    from archiver.signal.judgement import judge_session  # noqa: PLC0415 - slow to load
+
     for takes in chains.values():
         found += judge_session(takes)
     return against_room_tone(session, done)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from archiver.custody.sound import BlockDigester, SoundDigests, SpanDigester
 from archiver.describe.captures import capture_record
@@ -14,20 +16,23 @@ from archiver.describe.embedded import embedded_for, loudness_of
 from archiver.errors import IntegrityError
 from archiver.findings import Finding
 from archiver.package import BagBuilder, StoredFile, unchanged
-from archiver.pipeline.access_copies import AccessPlan, Copy, CopyMaker
+from archiver.pipeline.access_plan import AccessPlan, Copy
 from archiver.pipeline.check import frames_of
+from archiver.pipeline.measuring import Here, Meters, loading_beside
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress
 from archiver.session.capture_files import CaptureFile
 from archiver.session.records import Session, Take
-from archiver.signal.judgement import judge_capture
-from archiver.signal.loudness import channel_weights
+from archiver.signal.sampleformat import SampleFormat, block_frames
 from archiver.signal.stream import run_pass
-from archiver.signal.take import TakeMeasurements, TakeMeter
 from archiver.wave import axml
 from archiver.wave.capture import Capture, CaptureKind, open_capture
 from archiver.wave.carry import carry, check_md5
 from archiver.wave.master import MasterChunks, MasterLayout, MasterWriter
+
+if TYPE_CHECKING:  # these take a while to load; archiving loads them while sound passes
+    from archiver.pipeline.access_copies import CopyMaker
+    from archiver.signal.take import TakeMeasurements
 
 __all__ = ["ArchivedTake", "write_master"]
 
@@ -65,6 +70,8 @@ def write_master(
     made: datetime,
     progress: Progress,
     access: AccessPlan | None = None,
+    meters: Meters | None = None,
+    loading: Sequence[str] = (),
 ) -> ArchivedTake:
     """Write the master of a take into the bag, and its access copies.
 
@@ -84,6 +91,10 @@ def write_master(
         Told of the bytes done.
     access : AccessPlan, optional
         Which copies to make in the same pass.
+    meters : Meters, optional
+        What measures; by default this process.
+    loading : sequence of str
+        Modules that are wanted afterwards, to be loaded in the meantime.
 
     Raises
     ------
@@ -101,16 +112,16 @@ def write_master(
         ours, found = _ours(session, held, capture, path, made)
         draft = carry(capture.existing, ours, take.file).chunks
         meanings = session.channels_of(take)
-        weights = channel_weights(meanings) if len(meanings) == samples.channels else None
-        meter = TakeMeter(samples, weights)
+        meter = (meters or Here()).meter(samples, meanings)
         digester = BlockDigester(samples)
-        plan = access or AccessPlan(kinds=(), folder=source.parent)
-        copier = CopyMaker(bag, plan, session, held, master=path, samples=samples)
-        with bag.create(path) as file:
+        copier = _copier(bag, access, session, held, path, samples)
+        copies_fed = copier.consumers if copier else ()
+        with bag.create(path) as file, loading_beside(loading):
             writer = MasterWriter(file, draft, capture.data_bytes)
             run_pass(
-                capture.blocks(),
-                (digester.feed, writer.write, *meter.consumers(), *copier.consumers),
+                # Blocks as the meters want them need not be joined again.
+                capture.blocks(block_frames(samples)),
+                (digester.feed, writer.write, *meter.consumers(), *copies_fed),
                 progress.advance,
             )
             measured = meter.result()
@@ -122,9 +133,11 @@ def write_master(
         wrong = check_md5(capture.existing, digest, take.file)
         record = capture_record(take, capture, before.size)
         found += (*capture.findings, *carried.findings, *(() if wrong is None else (wrong,)))
+    from archiver.signal.judgement import judge_capture  # noqa: PLC0415 - slow to load
+
     found += judge_capture(measured, take.file, meanings=meanings)
     stored, sound = _read_back(bag, path, layout, digester)
-    copies = copier.finish(measured, digester)
+    copies = copier.finish(measured, digester) if copier else ()
     return ArchivedTake(
         held=held,
         stored=stored,
@@ -132,9 +145,24 @@ def write_master(
         sound=sound,
         measured=measured,
         capture_record=record,
-        findings=(*found, *copier.findings),
+        findings=(*found, *(copier.findings if copier else ())),
         copies=copies,
     )
+
+
+def _copier(
+    bag: BagBuilder,
+    plan: AccessPlan | None,
+    session: Session,
+    held: CaptureFile,
+    master: str,
+    samples: SampleFormat,
+) -> CopyMaker | None:
+    if plan is None or not plan.kinds:
+        return None
+    from archiver.pipeline.access_copies import CopyMaker  # noqa: PLC0415 - slow to load
+
+    return CopyMaker(bag, plan, session, held, master=master, samples=samples)
 
 
 def _read_back(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from datetime import UTC, datetime
-from importlib import metadata
 
 from archiver import __version__
 from archiver.errors import MisuseError
@@ -19,6 +18,8 @@ LIBRARIES = ("av", "lxml", "mutagen", "numpy", "ruamel.yaml", "scipy", "soundfil
 
 def library_versions() -> dict[str, str]:
     """Return the version of each library that touches sound or text here."""
+    from importlib import metadata  # noqa: PLC0415 - slow to load, and wanted at the very end
+
     return {name: metadata.version(name) for name in LIBRARIES}
 
 

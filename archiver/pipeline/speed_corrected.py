@@ -15,7 +15,7 @@ import numpy as np
 
 from archiver.describe.listening import tags_for
 from archiver.package import BagBuilder
-from archiver.pipeline.access_copies import ACCESS, Copy
+from archiver.pipeline.access_plan import ACCESS, Copy
 from archiver.pipeline.masters import ArchivedTake
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress
@@ -24,7 +24,8 @@ from archiver.signal.correction import Correction, corrected_blocks, from_reprod
 from archiver.signal.motion import Motion
 from archiver.signal.sampleformat import SampleFormat
 from archiver.signal.samples import Floats, decode
-from archiver.wave.access import AccessKind, AccessWriter, Tag, accepted_for
+from archiver.wave.access import AccessWriter, Tag, accepted_for
+from archiver.wave.accesskind import AccessKind
 from archiver.wave.capture import open_capture
 
 __all__ = ["LONGEST_S", "MARK", "with_corrected_copies"]

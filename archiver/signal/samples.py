@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from archiver.errors import InputError
-from archiver.signal.sampleformat import Bytes, SampleFormat
+from archiver.signal.sampleformat import Bytes, SampleFormat, block_frames
 
 __all__ = [
     "LARGEST_VALUE",
@@ -168,20 +168,6 @@ def decode(raw: Bytes, fmt: SampleFormat) -> Floats:
         The bytes are not a whole number of frames.
     """
     return decode_block(raw, fmt).values.T
-
-
-_BLOCK_SAMPLES = 393_216
-_BLOCK_QUANTUM = 1536
-
-
-def block_frames(fmt: SampleFormat) -> int:
-    """Return the number of frames that the meters like best in one block.
-
-    About 393,000 samples in all: enough that what each block costs beside its samples
-    does not count, and 1.5 MiB decoded. A multiple of 1536 frames, which the filters
-    divide without a rest.
-    """
-    return max(1, _BLOCK_SAMPLES // (fmt.channels * _BLOCK_QUANTUM)) * _BLOCK_QUANTUM
 
 
 class BlockReader:

@@ -13,7 +13,6 @@ ReplayGain 2.0 (reference of -18 LUFS; from memory).
 from __future__ import annotations
 
 import base64
-import enum
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -30,6 +29,7 @@ from numpy.typing import NDArray
 from archiver.errors import ArchiverError, InputError, SurroundingsError
 from archiver.signal.sampleformat import Bytes, SampleFormat
 from archiver.signal.samples import decode
+from archiver.wave.accesskind import AccessKind
 from archiver.wave.guarded import GuardedFile
 
 __all__ = [
@@ -59,13 +59,6 @@ _OPUS_LEVEL = 0.64
 # libsndfile 1.2 overflows its stack with long blocks of a lossy coding.
 _OPUS_BLOCK = 4_096
 _FRONT_COVER = 3
-
-
-class AccessKind(enum.StrEnum):
-    """Coding of an access copy; the value is the ending of its name."""
-
-    FLAC = "flac"
-    OPUS = "opus"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,281 @@
+"""Measuring a take in a process of its own.
+
+What measures is one long chain of small numerical steps. Beside it, in the same
+interpreter, the digests and the writing would wait for each other's turn, and the
+numerical libraries would have to be loaded before anything else can begin. A process
+of its own does without both: it loads while the sheet is read, and measures while the
+first process digests and writes. The bytes go to it through a pipe and the
+measurements come back; it opens no file. The figures are those of
+:class:`archiver.signal.take.TakeMeter`, which it runs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from types import TracebackType
+from typing import IO, TYPE_CHECKING, Any, Self
+
+from archiver.errors import DefectError, SurroundingsError
+from archiver.signal.sampleformat import Bytes, SampleFormat
+
+if TYPE_CHECKING:
+    from archiver.signal.stream import Consumer
+    from archiver.signal.take import TakeMeasurements
+
+__all__ = ["ApartMeter", "MeterProcess", "serve"]
+
+# The path is handed over, so that the same modules are found however this process was begun.
+_START = "import sys; sys.path[:] = sys.argv[1:]; from archiver.signal.apart import main; main()"
+_SIZE_BYTES = 8
+_PIPE_BYTES = 1 << 20
+_SECONDS_TO_END = 5.0
+
+
+class MeterProcess:
+    """A process that measures one take after another.
+
+    Parameters
+    ----------
+    command : sequence of str, optional
+        How to start it; by default this interpreter with this package.
+
+    Raises
+    ------
+    OSError
+        No process can be started here; measure in this one instead.
+    """
+
+    def __init__(self, command: Sequence[str] | None = None) -> None:
+        if not sys.executable or getattr(sys, "frozen", False):
+            raise OSError("there is no interpreter to start")
+        self._process = subprocess.Popen(  # noqa: S603 - our own interpreter
+            command or [sys.executable, "-c", _START, *sys.path],
+            bufsize=0,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            **_in_a_group_of_its_own(),
+        )
+        if self._process.stdin is None or self._process.stdout is None:  # pragma: no cover
+            raise DefectError("a process was started without pipes")
+        self._to: IO[bytes] = self._process.stdin
+        self._from: IO[bytes] = self._process.stdout
+        _widen(self._to)
+
+    def meter(self, fmt: SampleFormat, meanings: Sequence[str]) -> ApartMeter:
+        """Return the meter of the next take; it must be read out before another is asked for.
+
+        Parameters
+        ----------
+        fmt : SampleFormat
+            Format of the samples.
+        meanings : sequence of str
+            What each channel carries, for the weights of the loudness; no weights are
+            applied where they are not one a channel.
+        """
+        self.send(pickle.dumps((fmt, tuple(meanings))))
+        return ApartMeter(self)
+
+    def send(self, piece: Bytes) -> None:
+        """Send one piece; an empty one ends a take.
+
+        Raises
+        ------
+        SurroundingsError
+            The process has ended.
+        """
+        try:
+            _write(self._to, len(piece).to_bytes(_SIZE_BYTES, "little"))
+            _write(self._to, piece)
+        except OSError as error:
+            raise self._ended() from error
+
+    def receive(self) -> Any:
+        """Return what the process answers.
+
+        Raises
+        ------
+        SurroundingsError
+            The process has ended.
+        """
+        answer = _read(self._from)
+        if answer is None:
+            raise self._ended()
+        return pickle.loads(answer)  # noqa: S301 - from our own process, through our own pipe
+
+    def _ended(self) -> SurroundingsError:
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(_SECONDS_TO_END)
+        return SurroundingsError(
+            f"the process that measures has ended (status {self._process.returncode})",
+            remedy="Make sure that there is memory enough and that nothing ends processes of "
+            "this program, then run again",
+        )
+
+    def close(self) -> None:
+        """End the process; one that does not end by itself is killed."""
+        with contextlib.suppress(OSError):
+            self._to.close()
+        try:
+            self._process.wait(_SECONDS_TO_END)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        self._from.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if error is not None:
+            self._process.kill()
+        self.close()
+
+
+class ApartMeter:
+    """Meters one take in the other process, as a :class:`~archiver.signal.take.TakeMeter` does."""
+
+    def __init__(self, process: MeterProcess) -> None:
+        self._process = process
+
+    def consumers(self) -> tuple[Consumer, ...]:
+        """Return the consumer; it needs all the bytes, in order."""
+        return (self._feed,)
+
+    def _feed(self, raw: Bytes) -> None:
+        if len(raw):
+            self._process.send(raw)
+
+    def result(self) -> TakeMeasurements:
+        """Return the measurements; call it once, after the last byte.
+
+        Raises
+        ------
+        InputError
+            The format cannot be measured.
+        SurroundingsError
+            The process has ended.
+        """
+        self._process.send(b"")
+        answer = self._process.receive()
+        if isinstance(answer, BaseException):
+            raise answer
+        measured: TakeMeasurements = answer
+        return measured
+
+
+def _in_a_group_of_its_own() -> dict[str, Any]:
+    # Ctrl-C is for the first process, which then ends the other.
+    if sys.platform == "win32":
+        return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    return {"process_group": 0}
+
+
+def _widen(pipe: IO[bytes]) -> None:
+    """Make room for about one piece in the pipe, where the system lets us."""
+    if sys.platform != "linux":
+        return
+    import fcntl  # noqa: PLC0415 - only where it exists
+
+    with contextlib.suppress(OSError):
+        fcntl.fcntl(pipe, fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
+
+
+def _write(pipe: IO[bytes], piece: Bytes) -> None:
+    view = memoryview(piece).cast("B")
+    while len(view):
+        view = view[pipe.write(view) :]
+
+
+def _read(pipe: IO[bytes]) -> bytearray | None:
+    """Return the next piece; None when the other side has gone."""
+    head = _exactly(pipe, _SIZE_BYTES)
+    if head is None:
+        return None
+    return _exactly(pipe, int.from_bytes(head, "little"))
+
+
+def _exactly(pipe: IO[bytes], size: int) -> bytearray | None:
+    piece = bytearray(size)
+    left = memoryview(piece)
+    while left:
+        count = pipe.readinto(left)  # type: ignore[attr-defined] # the pipes are unbuffered
+        if not count:
+            return None
+        left = left[count:]
+    return piece
+
+
+class _Gone(Exception):  # noqa: N818 - no error: the first process has nothing more to ask
+    pass
+
+
+def _pieces(source: IO[bytes]) -> Iterator[bytearray]:
+    while True:
+        piece = _read(source)
+        if piece is None:
+            raise _Gone
+        if not piece:
+            return
+        yield piece
+
+
+def serve(source: IO[bytes], sink: IO[bytes]) -> None:
+    """Measure takes as they come through ``source`` and answer through ``sink``, to its end.
+
+    Each take is a pickled pair of format and meanings of the channels, pieces of sample
+    bytes, and an empty piece; the answer is the pickled measurements, or an exception.
+    Every piece has its length before it, in eight bytes, little-endian.
+    """
+    from archiver.signal.loudness import channel_weights  # noqa: PLC0415 - slow to load
+    from archiver.signal.stream import run_pass  # noqa: PLC0415 - slow to load
+    from archiver.signal.take import TakeMeter  # noqa: PLC0415 - slow to load
+
+    while (request := _read(source)) is not None:
+        pieces = _pieces(source)
+        answer: object
+        try:
+            fmt, meanings = pickle.loads(request)  # noqa: S301 - from our own process
+            weights = channel_weights(meanings) if len(meanings) == fmt.channels else None
+            meter = TakeMeter(fmt, weights)
+            run_pass(pieces, meter.consumers())
+            answer = meter.result()
+        except _Gone:
+            return
+        except Exception as error:  # noqa: BLE001 - raised again where it can be told
+            answer = error
+            with contextlib.suppress(_Gone):
+                for _ in pieces:
+                    pass
+        content = _pickled(answer)
+        _write(sink, len(content).to_bytes(_SIZE_BYTES, "little"))
+        _write(sink, content)
+
+
+def _pickled(answer: object) -> bytes:
+    try:
+        return pickle.dumps(answer)
+    except Exception as error:  # noqa: BLE001 - an exception of a library may hold anything
+        return pickle.dumps(DefectError(f"{answer!r} cannot be handed over: {error}"))
+
+
+def main() -> None:
+    """Serve the process that started this one."""
+    with (
+        contextlib.suppress(OSError),  # the other side has gone
+        open(sys.stdin.fileno(), "rb", buffering=0, closefd=False) as source,
+        open(sys.stdout.fileno(), "wb", buffering=0, closefd=False) as sink,
+    ):
+        serve(source, sink)
+    # Nothing is open or unwritten: taking the libraries down in order would only cost time.
+    os._exit(0)
