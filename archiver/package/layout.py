@@ -71,8 +71,11 @@ class Frame(Protocol):
     def prepare(self, members: Sequence[Member]) -> None:
         """Find out what has to be known before the first byte."""
 
+    def length_before(self, member: Member) -> int:
+        """Return the length of what stands before the content; it never changes."""
+
     def before(self, member: Member) -> bytes:
-        """Return what stands before the content; its length never changes."""
+        """Return what stands before the content."""
 
     def after(self, member: Member) -> bytes:
         """Return what stands behind the content."""
@@ -109,7 +112,8 @@ class Layout:
         self._frame = frame
         self._on_bytes = on_bytes
         lengths = (
-            len(frame.before(member)) + member.size + len(frame.after(member)) for member in members
+            frame.length_before(member) + member.size + len(frame.after(member))
+            for member in members
         )
         *self._offsets, self._content_end = itertools.accumulate(lengths, initial=0)
         self._size = self._content_end + len(frame.end(members, self._offsets, self._content_end))
@@ -185,10 +189,14 @@ def read_source(source: FileSource, skip: int, hashing: HashingBeside) -> Iterat
     """
     place = source.place
     size = source.status.size
-    require_unchanged(source)
     compare = bool(source.checksum) and not skip
     position = skip
-    with files.open_read(place, buffering=0, follow=False) as file:
+    try:
+        file = files.open_read(place, buffering=0, follow=False)
+    except SurroundingsError:
+        require_unchanged(source)
+        raise
+    with file:
         if skip:
             with files.translated(place, "read"):
                 file.seek(skip)

@@ -109,6 +109,7 @@ def serialise(
     additions: Sequence[Addition] = (),
     modified_s: int | None = None,
     any_names: bool = False,
+    compare: bool = True,
     on_bytes: Callable[[int], object] | None = None,
 ) -> Serialised:
     """Prepare a bag to be sent in a form; no payload is read yet.
@@ -128,6 +129,9 @@ def serialise(
         states as Bagging-Date.
     any_names : bool
         Whether names are packed that some systems refuse or change.
+    compare : bool
+        Whether every file is compared with the bag's manifests as it is read; without it a
+        file must only be the one that it was when this was called.
     on_bytes : callable, optional
         Called with the number of bytes of the bag that were read.
 
@@ -159,7 +163,8 @@ def serialise(
             wrong,
         )
     top = bag.name if bag.name not in {"", ".", ".."} else files.resolved(bag).name
-    members = _members(said, bag, top, frozenset(omit), additions)
+    expected = _expected(said) if compare else {}
+    members = _members(expected, bag, top, frozenset(omit), additions)
     judge = NameJudge(top + form.ending, any_names=any_names)
     for member in members:
         judge.judge(member.path, is_directory=member.is_directory)
@@ -179,9 +184,12 @@ def serialise(
 
 
 def _members(
-    said: Bag, bag: Path, top: str, omit: frozenset[str], additions: Sequence[Addition]
+    expected: dict[str, tuple[str, str]],
+    bag: Path,
+    top: str,
+    omit: frozenset[str],
+    additions: Sequence[Addition],
 ) -> list[Member]:
-    expected = _expected(said)
     found = [path for path, _ in files.walk_files(bag)]
     payload = {path for path in found if path.startswith("data/")}
     if strangers := sorted(omit - payload):

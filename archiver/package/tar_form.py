@@ -17,6 +17,10 @@ __all__ = ["BLOCK_BYTES", "TarFrame"]
 
 BLOCK_BYTES = 512
 _RECORD_BYTES = 20 * BLOCK_BYTES
+_LONGEST_PLAIN_NAME = 100
+_LARGEST_PLAIN_BYTES = 8**11 - 1
+# What the eleven digits of a size of 0 add to a checksum.
+_ZEROS_SUM = 11 * ord("0")
 
 
 class TarFrame:
@@ -30,17 +34,48 @@ class TarFrame:
 
     def __init__(self, modified_s: int) -> None:
         self._modified_s = modified_s
+        # All plain headers are alike but for name, size and checksum.
+        self._plain = {
+            is_directory: self._header("", 0, is_directory=is_directory)
+            for is_directory in (False, True)
+        }
+        self._sums = {
+            is_directory: sum(header[100:148]) + sum(header[156:]) + 8 * 32 - _ZEROS_SUM
+            for is_directory, header in self._plain.items()
+        }
 
     def prepare(self, members: Sequence[Member]) -> None:
         """Nothing has to be known beforehand."""
 
+    def length_before(self, member: Member) -> int:
+        """Return the length of what :meth:`before` gives."""
+        return BLOCK_BYTES if _is_plain(member) else len(self.before(member))
+
     def before(self, member: Member) -> bytes:
         """Return the header, with an extended one before it where it is needed."""
-        entry = tarfile.TarInfo(member.path.rstrip("/"))
-        entry.size = member.size
+        if not _is_plain(member):
+            return self._header(member.path, member.size, is_directory=member.is_directory)
+        plain = self._plain[member.is_directory]
+        name = member.path.encode("ascii")
+        size = b"%011o" % member.size
+        checksum = self._sums[member.is_directory] + sum(name) + sum(size)
+        return b"".join(
+            (
+                name.ljust(100, b"\0"),
+                plain[100:124],
+                size,
+                plain[135:148],
+                b"%06o\0 " % checksum,
+                plain[156:],
+            )
+        )
+
+    def _header(self, path: str, size: int, *, is_directory: bool) -> bytes:
+        entry = tarfile.TarInfo(path.rstrip("/"))
+        entry.size = size
         entry.mtime = self._modified_s
         entry.mode = 0o644
-        if member.is_directory:
+        if is_directory:
             entry.type = tarfile.DIRTYPE
             entry.mode = 0o755
         return entry.tobuf(tarfile.PAX_FORMAT, "utf-8", "strict")
@@ -54,3 +89,11 @@ class TarFrame:
         del members, offsets
         length = 2 * BLOCK_BYTES
         return bytes(length + -(position + length) % _RECORD_BYTES)
+
+
+def _is_plain(member: Member) -> bool:
+    return (
+        len(member.path) <= _LONGEST_PLAIN_NAME
+        and member.size <= _LARGEST_PLAIN_BYTES
+        and member.path.isascii()
+    )

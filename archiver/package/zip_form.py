@@ -70,6 +70,10 @@ class ZipFrame:
                             self._on_bytes(len(block))
                 self._checksums[member.path] = checksum
 
+    def length_before(self, member: Member) -> int:
+        """Return the length of what :meth:`before` gives."""
+        return len(self.before(member))
+
     def before(self, member: Member) -> bytes:
         """Return the local header."""
         name = member.path.encode()
