@@ -228,6 +228,12 @@ class BagBuilder:
             with contextlib.suppress(ArchiverError):
                 files.discard(self._root)
 
+    @property
+    def stored(self) -> tuple[StoredFile, ...]:
+        """What was written so far, in the order in which it was finished."""
+        with self._mutex:
+            return tuple(self._stored.values())
+
     def copy(
         self,
         source: Path,

@@ -17,7 +17,7 @@ from archiver.pipeline.access_plan import LARGEST_COVER_BYTES, AccessPlan
 from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, require_folder, unusable
 from archiver.pipeline.masters import ArchivedTake, write_master
 from archiver.pipeline.measuring import Here, Meters
-from archiver.pipeline.plan import Plan, plan_for
+from archiver.pipeline.plan import Plan, bag_name, plan_for
 from archiver.pipeline.profiles import find_profile
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import moment
@@ -28,6 +28,8 @@ from archiver.session.records import Session
 from archiver.wave.accesskind import AccessKind
 
 if TYPE_CHECKING:
+    from archiver.pipeline.descriptions import Contents
+    from archiver.pipeline.new_version import Earlier
     from archiver.signal.motion import Motion
     from archiver.signal.take import TakeMeasurements
 
@@ -65,6 +67,8 @@ def archive_session(
     profile: str | None = None,
     leave_out_restricted: bool = False,
     previous: Path | None = None,
+    replaces: Path | None = None,
+    reason: str = "",
     progress: Progress | None = None,
     meters: Meters | None = None,
     afterwards: Sequence[str] = (),
@@ -89,6 +93,10 @@ def archive_session(
         Leave what is not public out of the bag; the profile may ask for it too.
     previous : Path, optional
         Bag or folder of the session before, to check what is carried forward.
+    replaces : Path, optional
+        The bag that a new version replaces, where it does not lie in the destination.
+    reason : str
+        Why there is a new version.
     progress : Progress, optional
         Told what is being done.
     meters : Meters, optional
@@ -129,8 +137,22 @@ def archive_session(
     sizes = [_master_bytes(facts) for facts in report.captures]
     sizes += [_copy_bytes(facts, kind) for facts in report.captures for kind in copies.kinds]
     sizes += [files.status(folder.joinpath(*kept.source.split("/"))).size for kept in plan.kept]
-    name = versioned_name(session.identifier, version)
+    base = bag_name(session, wanted.bag_name)
+    name = versioned_name(base, version)
     found = [*findings, *plan.findings]
+    earlier, plan = _earlier(destination, base, version, replaces, session, plan, report, found)
+    before = earlier.name if earlier is not None else _name_before(base, version)
+    elements: Sequence[tuple[str, str]] = ()
+    if asked.file:
+        from archiver.pipeline.asked_fields import bag_elements  # noqa: PLC0415 - for a profile only
+        from archiver.pipeline.fitness import foreseen  # noqa: PLC0415 - for a profile only
+
+        elements = bag_elements(
+            session, asked, made=now, name=name, version=version, replaces=before, plan=plan
+        )
+        found += foreseen(asked, elements, [kept.path for kept in plan.kept])
+        if stops_deposit(found):
+            return Archived(bag=None, report=report, findings=in_order(dict.fromkeys(found)))
     with BagBuilder(
         destination,
         name,
@@ -159,6 +181,8 @@ def archive_session(
             motion=motion,
             payload=tuple(payload),
             version=version,
+            replaces=before,
+            compared=earlier is not None,
             made=now,
             algorithms=bag.algorithms,
             institution=wanted,
@@ -167,7 +191,9 @@ def archive_session(
         findings = describe(bag, contents, findings)
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
-        place = bag.seal(contents.bag_info())
+        if earlier is not None:
+            _compare(bag, earlier, contents, reason)
+        place = bag.seal(elements or contents.bag_info())
     return Archived(
         bag=place,
         report=report,
@@ -175,6 +201,51 @@ def archive_session(
         takes=takes,
         payload_bytes=sum(file.size for file in payload),
     )
+
+
+def _name_before(base: str, version: int) -> str:
+    return versioned_name(base, version - 1) if version > 1 else ""
+
+
+def _earlier(
+    destination: Path,
+    base: str,
+    version: int,
+    replaces: Path | None,
+    session: Session,
+    plan: Plan,
+    report: CheckReport,
+    found: list[Finding],
+) -> tuple[Earlier | None, Plan]:
+    """Find the bag that this one replaces, and which masters can stay as they are in it."""
+    if version == 1 and replaces is None:
+        return None, plan
+    from archiver.pipeline.new_version import described_on, find_earlier  # noqa: PLC0415 - rare
+
+    earlier, met = find_earlier(destination, base, version, session.identifier, replaces)
+    found += met
+    if earlier is not None:
+        days = described_on(earlier, session, plan, report.captures)
+        plan = dataclasses.replace(plan, described=days)
+    return earlier, plan
+
+
+def _compare(bag: BagBuilder, earlier: Earlier, contents: Contents, reason: str) -> None:
+    """Record what of the payload is as in the bag that is replaced, and what is not."""
+    from archiver.package.version_record import VERSION_RECORD  # noqa: PLC0415 - rare
+    from archiver.pipeline.new_version import version_document  # noqa: PLC0415 - rare
+
+    document = version_document(
+        earlier,
+        bag=bag.name,
+        version=contents.version,
+        session=contents.session.identifier,
+        payload=[file for file in bag.stored if file.path.startswith("data/")],
+        algorithms=bag.algorithms,
+        samples_md5=[(done.stored.path, done.sound.md5) for done in contents.takes],
+        reason=reason,
+    )
+    bag.write_tag(VERSION_RECORD, document)
 
 
 def _motion(
@@ -229,7 +300,7 @@ def _masters(
                 held,
                 source=source,
                 path=path,
-                made=made,
+                made=plan.described.get(path, made),
                 progress=progress,
                 access=copies,
                 meters=meters,

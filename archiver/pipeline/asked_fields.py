@@ -3,15 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 
+from archiver.describe.baginfo import bag_info
 from archiver.describe.layers import RightsMap
 from archiver.describe.wording import xsd_date
 from archiver.package.bagprofile import IDENTIFIER, BagProfile
+from archiver.pipeline.plan import RESTRICTED, Plan
+from archiver.pipeline.profiles import Profile, bag_profile_of
+from archiver.pipeline.run import PROGRAM
 from archiver.session.institution import Institution
 from archiver.session.placeholders import filled
 from archiver.session.records import Session
 
-__all__ = ["archiving_values", "with_asked"]
+__all__ = ["archiving_values", "bag_elements", "with_asked"]
+
+
+def bag_elements(
+    session: Session,
+    profile: Profile,
+    *,
+    made: datetime,
+    name: str,
+    version: int,
+    replaces: str,
+    plan: Plan,
+) -> tuple[tuple[str, str], ...]:
+    """Return the elements of ``bag-info.txt`` of a bag that is made for an institution.
+
+    Parameters
+    ----------
+    session : Session
+    profile : Profile
+    made : datetime
+        Time of the run.
+    name, version, replaces
+        Of the bag; name of the bag before, empty for the first version.
+    plan : Plan
+        Whether there is a restricted part.
+    """
+    bag_profile, _ = bag_profile_of(profile)
+    elements = bag_info(
+        session,
+        made=made,
+        program=PROGRAM,
+        version=version,
+        replaces=replaces,
+        restricted=RESTRICTED if plan.restricted else "",
+    )
+    values = archiving_values(
+        session, profile.institution, bag=name, version=version, replaces=replaces
+    )
+    return with_asked(elements, profile.institution, bag_profile, values)
 
 
 def archiving_values(

@@ -19,8 +19,9 @@ from archiver.describe.run import as_bytes, findings_document
 from archiver.describe.runrecord import MasterRecord, PayloadRecord, RunRecord, encode_run
 from archiver.describe.selfcheck import check_documents
 from archiver.findings import Finding, in_order
-from archiver.package import BagBuilder, StoredFile, safe_names, versioned_name
+from archiver.package import BagBuilder, StoredFile, safe_names
 from archiver.package import readme as bag_readme
+from archiver.package.version_record import VERSION_RECORD
 from archiver.pipeline.masters import ArchivedTake
 from archiver.pipeline.plan import RESTRICTED, Plan
 from archiver.pipeline.public_part import PublicPart
@@ -57,6 +58,7 @@ _METADATA = (
     ("metadata/captures", "what each capture file held besides its samples"),
     ("metadata/findings.json", "what the check had to say when this bag was made"),
     ("metadata/archiving.json", "when this bag was made, with what, and step by step how"),
+    (VERSION_RECORD, "which bag this one replaces, and what of the payload has changed"),
     (places.PREMIS, "objects, events, agents and rights (PREMIS 3.0)"),
     (places.METS, "the structure of the whole (METS 1.12)"),
     (places.EBUCORE, "the recordings (EBUCore 1.10)"),
@@ -76,7 +78,11 @@ _COPIED = ("access copies were made from the same samples, at the same level",)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contents:
-    """Everything that went into the bag before its descriptions."""
+    """Everything that went into the bag before its descriptions.
+
+    ``replaces`` is the name of the bag before this one, empty for the first version;
+    ``compared`` says whether the two were compared.
+    """
 
     session: Session
     plan: Plan
@@ -84,6 +90,8 @@ class Contents:
     motion: Motion | None
     payload: tuple[StoredFile, ...]
     version: int
+    replaces: str
+    compared: bool
     made: datetime
     algorithms: tuple[str, ...]
     institution: Institution
@@ -94,12 +102,6 @@ class Contents:
         """The descriptions to write: those that the institution asks for, or all."""
         asked = self.institution.documents
         return frozenset(map(DocumentKind, asked)) if asked else frozenset(DocumentKind)
-
-    @property
-    def replaces(self) -> str:
-        """Name of the bag that this one replaces; empty for the first version."""
-        before = self.version - 1
-        return versioned_name(self.session.identifier, before) if before else ""
 
     @property
     def restricted_left_out(self) -> bool:
@@ -251,6 +253,8 @@ def _payload(contents: Contents) -> Iterator[PayloadRecord]:
 def _is_absent(path: str, contents: Contents) -> bool:
     if path == MOTION:
         return contents.motion is None or not contents.motion.takes
+    if path == VERSION_RECORD:
+        return not contents.compared
     if path == DATING:
         return not any(machine.evidence for machine in contents.session.machines)
     kind = places.kind_of(path)

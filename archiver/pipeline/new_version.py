@@ -7,11 +7,13 @@ algorithm, its payload.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 from archiver import files
+from archiver.describe.ebucore import axml_for_capture
 from archiver.describe.runrecord import RunRecord, decode_run
 from archiver.errors import ArchiverError, InputError, IntegrityError, MisuseError
 from archiver.findings import Finding, Rule, Severity, Where
@@ -29,9 +31,12 @@ from archiver.package.version_record import (
     payload_changes,
 )
 from archiver.package.versions import versioned_name
+from archiver.pipeline.check import CaptureFacts
+from archiver.pipeline.plan import Plan
+from archiver.session.records import Session
 from archiver.wave.container import read_payload, walk
 
-__all__ = ["Earlier", "find_earlier", "version_document"]
+__all__ = ["Earlier", "described_on", "find_earlier", "version_document"]
 
 _RUN_RECORD = ("metadata", "archiving.json")
 _LARGEST_RECORD_BYTES = 1 << 28
@@ -76,39 +81,52 @@ class Earlier:
         """Name of the bag."""
         return self.path.name
 
-    def day_for(self, master: str, document: Callable[[str], bytes]) -> str | None:
-        """Return the day that the description in a master of the earlier bag carries.
-
-        Parameters
-        ----------
-        master : str
-            Path in the bag.
-        document : callable
-            Makes the description for a day, ``YYYY-MM-DD``.
-
-        Returns
-        -------
-        str or None
-            None unless the earlier master holds the same description, but for the day: then
-            it was last modified on that day and not today, and the master can stay as it is.
-        """
-        if self.run is None:
-            return None
-        day = self.run.made[:10]
-        place = self.path.joinpath(*master.split("/"))
-        wanted = document(day)
-        # Whatever is wrong with the earlier master, the new one does not need it.
-        with contextlib.suppress(ArchiverError):
-            if any(wanted == held for held in _axml(place)):
-                return day
-        return None
-
 
 def _axml(master: Path) -> Iterator[bytes]:
     with files.open_read(master, follow=False) as file:
         for chunk in walk(file, master.name).chunks:
             if chunk.chunk_id == b"axml" and chunk.present_bytes <= _LARGEST_AXML_BYTES:
                 yield read_payload(file, chunk, master.name)
+
+
+def described_on(
+    earlier: Earlier, session: Session, plan: Plan, captures: Iterable[CaptureFacts]
+) -> Mapping[str, datetime]:
+    """Find the masters whose description would be that of the earlier bag, but for its day.
+
+    It was last modified when the earlier bag was made, then, and not today; such a master
+    stays byte for byte as it is.
+
+    Returns
+    -------
+    mapping of str to datetime
+        When the earlier bag was made, by the path of the master in the new bag.
+    """
+    if earlier.run is None:
+        return {}
+    try:
+        made = datetime.fromisoformat(earlier.run.made)
+    except ValueError:
+        return {}
+    facts = {one.file: one for one in captures}
+    found: dict[str, datetime] = {}
+    for held, path in plan.masters:
+        one = facts.get(held.file)
+        if one is None:
+            continue
+        wanted = axml_for_capture(
+            session,
+            held,
+            samples=one.sample_format,
+            frames=one.frames or 0,
+            file_name=path.rpartition("/")[2],
+            modified=made.strftime("%Y-%m-%d"),
+        )
+        # Whatever is wrong with the earlier master, the new one does not need it.
+        with contextlib.suppress(ArchiverError):
+            if any(wanted == kept for kept in _axml(earlier.path.joinpath(*path.split("/")))):
+                found[path] = made
+    return found
 
 
 def find_earlier(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import PurePosixPath
 
 from archiver.describe.wording import xsd_date
@@ -42,6 +43,9 @@ class Plan:
         Sheets with what is not public, as submitted, and restricted papers.
     findings : tuple of Finding
         Names that had to be changed.
+    described : mapping of str to datetime
+        When the description in a master was written, by its path in the bag; a master that
+        is not listed is described anew.
     """
 
     masters: tuple[tuple[CaptureFile, str], ...]
@@ -50,6 +54,7 @@ class Plan:
     documents: tuple[Kept, ...]
     restricted: tuple[Kept, ...]
     findings: tuple[Finding, ...]
+    described: Mapping[str, datetime] = field(default_factory=dict)
 
     @property
     def kept(self) -> tuple[Kept, ...]:
