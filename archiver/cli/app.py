@@ -170,6 +170,17 @@ def archive(
         ),
     ] = False,
     previous: Before = None,
+    replaces: Annotated[
+        Path | None,
+        typer.Option(
+            "--replaces",
+            metavar="BAG",
+            help="The bag that version N replaces, where it does not lie in --to.",
+        ),
+    ] = None,
+    reason: Annotated[
+        str, typer.Option("--reason", metavar="TEXT", help="Why there is a new version.")
+    ] = "",
     as_json: AsJson = False,
 ) -> int:
     """Make a verified bag of a session; runs the check first."""
@@ -189,6 +200,8 @@ def archive(
             profile=profile,
             leave_out_restricted=leave_out_restricted,
             previous=previous,
+            replaces=replaces,
+            reason=reason,
             progress=progress,
             meters=meters,
             afterwards=("archiver.cli.views", "rich.console", "rich.padding", "rich.text"),
