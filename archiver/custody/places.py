@@ -330,8 +330,14 @@ def _far_end(address: Address) -> FarEnd:
             from archiver.custody.transport.sftp import SftpFolder  # noqa: PLC0415 - an extra
 
             return SftpFolder(address)
-        case _:
-            raise MisuseError("cannot be reached yet", where=address.shown)
+        case Kind.S3:
+            from archiver.custody.transport.s3 import S3Folder  # noqa: PLC0415 - as above
+
+            return S3Folder(address)
+        case Kind.WEBDAV:
+            from archiver.custody.transport.webdav import WebdavFolder  # noqa: PLC0415 - as above
+
+            return WebdavFolder(address)
 
 
 def _require(found: str, sha256: str, url: str) -> None:

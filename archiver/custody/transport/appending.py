@@ -8,20 +8,14 @@ from the first difference.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 from collections.abc import Iterator
 from typing import Protocol
 
-from archiver.custody.transport.far_end import (
-    Arrival,
-    Delivery,
-    Verified,
-    partial_name,
-)
-from archiver.custody.transport.source import Reading
+from archiver.custody.transport.far_end import Delivery, Verified, partial_name
+from archiver.custody.transport.reading_back import read_back
 from archiver.errors import ArchiverError, IntegrityError
 
-__all__ = ["Appendable", "compare_by_reading", "deliver_by_appending", "read_back"]
+__all__ = ["Appendable", "deliver_by_appending"]
 
 
 class Appendable(Protocol):
@@ -60,47 +54,6 @@ class Appendable(Protocol):
 
     def remove(self, folder: str, name: str) -> None:
         """Remove a file; absence is fine."""
-
-
-def read_back(place: Appendable, delivery: Delivery, name: str) -> tuple[int, str]:
-    """Read a file at the far end; go on after a cut where it happened.
-
-    Returns
-    -------
-    size : int
-        In bytes.
-    sha256 : str
-        Lower-case hexadecimal.
-    """
-    hasher = hashlib.sha256()
-    size = 0
-
-    def rest() -> None:
-        nonlocal size
-        for block in place.read(delivery.folder, name, size):
-            hasher.update(block)
-            size += len(block)
-            delivery.persistence.progress()
-
-    delivery.persistence.call(rest)
-    return size, hasher.hexdigest()
-
-
-def _read_through(source: Reading) -> None:
-    while source.take(1 << 20):
-        pass
-
-
-def compare_by_reading(place: Appendable, delivery: Delivery, size: int) -> Arrival:
-    """Compare what is held under the final name with what would be sent, by both digests."""
-    source = delivery.source
-    if source.size is not None and source.size != size:
-        return Arrival(size=size, same=False, by="read back")
-    _read_through(source)
-    if source.position != size:
-        return Arrival(size=size, same=False, by="read back")
-    _, there = read_back(place, delivery, source.name)
-    return Arrival(size=size, same=there == source.sha256(), by="read back")
 
 
 def _agreed(place: Appendable, delivery: Delivery, partial: str) -> int:

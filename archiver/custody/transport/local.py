@@ -7,10 +7,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from archiver import files
-from archiver.custody.transport.appending import (
-    compare_by_reading,
-    deliver_by_appending,
-)
+from archiver.custody.transport.appending import deliver_by_appending
 from archiver.custody.transport.far_end import (
     BLOCK_BYTES,
     Arrival,
@@ -20,6 +17,7 @@ from archiver.custody.transport.far_end import (
     final_name,
     partial_name,
 )
+from archiver.custody.transport.reading_back import compare_by_reading
 from archiver.custody.transport.refusals import taken
 from archiver.errors import MisuseError, SurroundingsError
 

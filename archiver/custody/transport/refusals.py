@@ -7,7 +7,16 @@ from types import ModuleType
 
 from archiver.errors import MisuseError, SurroundingsError
 
-__all__ = ["forbidden", "full", "library", "not_there", "refused", "taken", "unreachable"]
+__all__ = [
+    "forbidden",
+    "full",
+    "library",
+    "not_there",
+    "refused",
+    "taken",
+    "unreachable",
+    "untrusted",
+]
 
 
 def taken(where: str) -> MisuseError:
@@ -65,6 +74,17 @@ def unreachable(where: str, detail: str) -> SurroundingsError:
         f"cannot be reached ({detail})",
         where=where,
         remedy="Check the name of the host and that this machine is on the network",
+    )
+
+
+def untrusted(where: str, variable: str) -> SurroundingsError:
+    """Return that the far end's certificate proves nothing to this machine."""
+    return SurroundingsError(
+        "shows a certificate that this machine does not trust",
+        where=where,
+        accepted="a certificate for this host, from an authority that is known here",
+        remedy="Check the name of the host. If the institution has an authority of its own,"
+        f" let {variable} name the file with its certificate",
     )
 
 

@@ -20,7 +20,7 @@ from typing import Any
 
 from archiver import files
 from archiver.custody.transport.address import Address
-from archiver.custody.transport.appending import compare_by_reading, deliver_by_appending
+from archiver.custody.transport.appending import deliver_by_appending
 from archiver.custody.transport.credentials import keyring_entry, variable
 from archiver.custody.transport.far_end import (
     BLOCK_BYTES,
@@ -31,6 +31,7 @@ from archiver.custody.transport.far_end import (
     final_name,
     partial_name,
 )
+from archiver.custody.transport.reading_back import compare_by_reading
 from archiver.custody.transport.refusals import (
     forbidden,
     full,
