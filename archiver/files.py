@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import functools
 import hashlib
+import operator
 import os
-import secrets
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
@@ -66,6 +67,7 @@ __all__ = [
 
 BLOCK_BYTES = 1 << 18
 """Read size for hashing and copying: larger blocks gain nothing measurable."""
+_NAME = operator.attrgetter("name")
 
 
 _seam: Seam = OperatingSystem()
@@ -317,7 +319,7 @@ def free_bytes(path: Path) -> int:
 def entries(path: Path) -> tuple[Entry, ...]:
     """List a directory in the order of names."""
     with translated(path, "listed"):
-        return tuple(sorted(_seam.listing(path), key=lambda entry: entry.name))
+        return tuple(sorted(_seam.listing(path), key=_NAME))
 
 
 def walk_files(root: Path) -> Iterator[tuple[str, Entry]]:
@@ -346,7 +348,7 @@ def walk_files(root: Path) -> Iterator[tuple[str, Entry]]:
 
 def temporary_sibling(target: Path) -> Path:
     """Name a hidden neighbour of the target that a later run recognises as unfinished."""
-    return target.with_name(f".{target.name}.{secrets.token_hex(4)}.unfinished")
+    return target.with_name(f".{target.name}.{os.urandom(4).hex()}.unfinished")
 
 
 def discard(path: Path) -> None:
@@ -425,14 +427,21 @@ def digests_of(
     SurroundingsError
         The file cannot be opened.
     """
-    hashers = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
+    # Ten thousand small files come this way one by one: nothing is made here that can be
+    # made once, and errors are explained only when there is one.
+    hashers = {name: _fresh(name).copy() for name in algorithms}
     consumers: list[Callable[[ReadableBuffer], object]] = [h.update for h in hashers.values()]
     consumers += also
     if buffer is None:
         buffer = bytearray(BLOCK_BYTES)
     view = memoryview(buffer)
+    whole = len(buffer)
     size = 0
-    with open_read(path, buffering=0, follow=follow) as file:
+    try:
+        file = _seam.open_read(path, 0, follow=follow)
+    except OSError as error:
+        raise _explained(error, path, "read") from error
+    with file:
         while True:
             try:
                 count = file.readinto(buffer)  # type: ignore[attr-defined]
@@ -444,10 +453,16 @@ def digests_of(
                 ) from error
             if not count:
                 break
-            block = view[:count]
+            block = view if count == whole else view[:count]
             for consume in consumers:
                 consume(block)
             size += count
             if on_bytes is not None:
                 on_bytes(count)
     return size, {name: hasher.hexdigest() for name, hasher in hashers.items()}
+
+
+@functools.cache
+def _fresh(algorithm: str) -> hashlib._Hash:
+    """Return a digest of nothing, to be copied: finding an algorithm takes longer."""
+    return hashlib.new(algorithm, usedforsecurity=False)

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
-import shutil
 import stat as stat_module
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Protocol
+from typing import TYPE_CHECKING, BinaryIO, Protocol, cast
 
 if TYPE_CHECKING:
     import sqlite3
@@ -119,6 +119,8 @@ class OperatingSystem:
         """Open an existing file for reading; a link only if it may be followed."""
         if follow:
             return open(path, "rb", buffering=buffering)  # noqa: PTH123
+        if buffering == 0:
+            return _opened_no_link(path)
         return open(path, "rb", buffering=buffering, opener=_open_no_link)
 
     def create(self, path: Path) -> BinaryIO:
@@ -175,16 +177,7 @@ class OperatingSystem:
     def listing(self, path: Path) -> list[Entry]:
         """List a directory, unsorted."""
         with os.scandir(path) as found:
-            return [
-                Entry(
-                    name=entry.name,
-                    is_file=entry.is_file(follow_symlinks=False),
-                    is_directory=entry.is_dir(follow_symlinks=False),
-                    is_link=entry.is_symlink(),
-                    size=_size_of(entry),
-                )
-                for entry in found
-            ]
+            return [_entry(entry) for entry in found]
 
     def status(self, path: Path) -> Status:
         """Return what is known of a name."""
@@ -206,6 +199,8 @@ class OperatingSystem:
 
     def free_bytes(self, path: Path) -> int:
         """Return the bytes free to this user on the file system of a directory."""
+        import shutil  # noqa: PLC0415 - it brings the compressors along, and few runs write
+
         return shutil.disk_usage(path).free
 
     def drop_cache(self, file: BinaryIO) -> None:
@@ -263,15 +258,39 @@ class OperatingSystem:
         return connection
 
 
-def _size_of(entry: os.DirEntry[str]) -> int | None:
+def _entry(entry: os.DirEntry[str]) -> Entry:
+    if not entry.is_file(follow_symlinks=False):
+        directory = entry.is_dir(follow_symlinks=False)
+        return Entry(
+            name=entry.name, is_file=False, is_directory=directory, is_link=entry.is_symlink()
+        )
     try:
-        if not entry.is_file(follow_symlinks=False):
-            return None
-        return entry.stat(follow_symlinks=False).st_size
+        size = entry.stat(follow_symlinks=False).st_size
     except OSError:
-        return None
+        size = None
+    return Entry(name=entry.name, is_file=True, is_directory=False, is_link=False, size=size)
+
+
+# Windows has no such flag; there the walk that found the name told links apart.
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0)
+_READ_NO_LINK = (
+    os.O_RDONLY
+    | _NO_LINK
+    | getattr(os, "O_BINARY", 0)
+    | getattr(os, "O_CLOEXEC", 0)
+    | getattr(os, "O_NOINHERIT", 0)
+)
 
 
 def _open_no_link(path: str, flags: int) -> int:
-    # Windows has no such flag; there the walk that found the name told links apart.
-    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0))
+    return os.open(path, flags | _NO_LINK)
+
+
+def _opened_no_link(path: Path | str) -> BinaryIO:
+    # The built-in function calls back for flags, which costs more than a small file's digest.
+    descriptor = os.open(path, _READ_NO_LINK)
+    try:
+        return cast("BinaryIO", io.FileIO(descriptor, "rb"))
+    except BaseException:
+        os.close(descriptor)
+        raise

@@ -11,7 +11,15 @@ from dataclasses import dataclass, field
 
 from archiver.findings import Finding, Where
 from archiver.package.manifest import Manifest, ManifestLine, hashlib_name
-from archiver.package.names import collisions, decode_path, folded, normalised, obstacles, shown
+from archiver.package.names import (
+    collisions,
+    decode_path,
+    folded,
+    normalised,
+    obstacles,
+    shown,
+    travel_well,
+)
 from archiver.package.reader import Bag
 from archiver.package.rules import (
     ALGORITHM_UNKNOWN,
@@ -81,10 +89,15 @@ class _Names:
 
     def __init__(self, present: Iterable[TreeFile]) -> None:
         self.present = {file.path: file for file in present}
-        self.by_form: dict[str, str] = {}
+
+    @functools.cached_property
+    def by_form(self) -> dict[str, str]:
+        """Paths by their Unicode form, where that is not the only one; the first counts."""
+        forms: dict[str, str] = {}
         for path in self.present:
             if not path.isascii():
-                self.by_form.setdefault(normalised(path), path)
+                forms.setdefault(normalised(path), path)
+        return forms
 
     @functools.cached_property
     def by_case(self) -> dict[str, str]:
@@ -92,12 +105,10 @@ class _Names:
         return {folded(path): path for path in reversed(self.present)}
 
     def find(self, line: ManifestLine, claimed: dict[str, str], *, strict: bool) -> str | None:
-        """Return the path of the file; None if it is not there.
+        """Return the path of a file that is not there under its exact name; None if it is not.
 
         ``claimed`` holds the checksums of the paths that the same manifest lists exactly.
         """
-        if line.path in self.present:
-            return line.path
         candidates = [self.by_form.get(normalised(line.path))]
         other_reading = line.literal if strict else decode_path(line.path)
         if other_reading in self.present:
@@ -171,16 +182,20 @@ def _match(
     listed: list[tuple[Manifest, set[str]]] = []
     other_forms: set[str] = set()
     for manifest in manifests:
-        claimed = {line.path: line.checksum for line in manifest.lines}
+        claimed: dict[str, str] | None = None
         seen: set[str] = set()
         for line in manifest.lines:
+            path: str | None = line.path
+            if path not in names.present:
+                if claimed is None:
+                    claimed = {line.path: line.checksum for line in manifest.lines}
+                path = names.find(line, claimed, strict=strict)
             expectation = Expectation(
                 manifest=manifest.name,
                 line=line.line,
                 algorithm=manifest.algorithm,
                 checksum=line.checksum,
             )
-            path = names.find(line, claimed, strict=strict)
             if path is None:
                 result.missing.setdefault(line.path, []).append(expectation)
                 continue
@@ -213,24 +228,30 @@ def _unlisted(
 ) -> None:
     if not listed:
         return
-    for file in payload:
-        absent = [manifest.name for manifest, seen in listed if file.path not in seen]
-        if len(absent) == len(listed):
-            result.unlisted.append(file.path)
-        elif absent and bag.declaration.strict:
+    absent: dict[str, list[str]] = {}
+    paths = {file.path for file in payload}
+    for manifest, seen in listed:
+        for path in paths - seen:
+            absent.setdefault(path, []).append(manifest.name)
+    for path, manifests in sorted(absent.items()):
+        if len(manifests) == len(listed):
+            result.unlisted.append(path)
+        elif bag.declaration.strict:
             result.findings.append(
                 FILE_UNLISTED.at(
-                    Where(file=shown(file.path)),
-                    f"the file does not stand in {', '.join(absent)}",
+                    Where(file=shown(path)),
+                    f"the file does not stand in {', '.join(manifests)}",
                     accepted="every payload file in every payload manifest",
                 )
             )
 
 
 def _fetch(bag: Bag, result: Comparison) -> None:
+    if not bag.fetch:
+        return
+    lists = [{entry.path for entry in m.lines} for m in bag.payload_manifests]
     for line in bag.fetch:
         where = Where(file="fetch.txt", line=line.line)
-        lists = [{entry.path for entry in m.lines} for m in bag.payload_manifests]
         if not all(line.path in paths for paths in lists):
             result.findings.append(
                 FETCH_UNLISTED.at(
@@ -300,6 +321,11 @@ def _oxum(bag: Bag, payload: Sequence[TreeFile], result: Comparison) -> None:
 
 
 def _names(found: Sequence[TreeFile], result: Comparison) -> None:
+    paths = [file.path for file in found]
+    if travel_well(paths) and not _SYSTEM_FILES & {
+        path.rpartition("/")[2].lower() for path in paths
+    }:
+        return
     for file in found:
         if file.path.rpartition("/")[2].casefold() in _SYSTEM_FILES:
             result.findings.append(

@@ -1,15 +1,16 @@
 """Hash many files on all processors: each once, large ones first, in constant memory.
 
-Threads suffice, since hashlib lets go of the interpreter while it hashes a block.
+Threads suffice, since hashlib lets go of the interpreter while it hashes a block. The caller's
+own thread is one of them: to wait is no work.
 """
 
 from __future__ import annotations
 
 import contextlib
+import operator
 import os
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -20,6 +21,9 @@ from archiver.errors import ArchiverError
 __all__ = ["Hashed", "HashingStopped", "Job", "Journal", "hash_all"]
 
 
+_BLOCK_BYTES = 1 << 17
+"""What is read at a time: it stays in the cache of the processor that hashes it, and is large
+enough that handing the interpreter to and fro costs nothing beside hashing."""
 _SMALL_BYTES = 1 << 17
 """Below this, opening takes longer than hashing, and threads only hinder each other: ten
 thousand files of 16 KiB take one thread half of the time that they take two."""
@@ -129,6 +133,9 @@ def hash_all(
     HashingStopped
         ``until`` said yes before all files were read.
     """
+    number = max(1, min(workers or os.cpu_count() or 1, len(jobs)))
+    if all(job.size < _SMALL_BYTES for job in jobs):
+        number = 1
     stop = threading.Event()
 
     def count(size: int) -> None:
@@ -137,13 +144,15 @@ def hash_all(
         if on_bytes is not None:
             on_bytes(size)
 
+    # Nobody else can ask a single thread to stop.
+    counted = on_bytes if number == 1 else count
     # The largest first: a large file begun last would leave one processor alone with it.
-    queue = iter(sorted(jobs, key=lambda job: job.size, reverse=True))
+    queue = iter(sorted(jobs, key=operator.attrgetter("size"), reverse=True))
     mutex = threading.Lock()
     done: dict[str, Hashed] = {}
 
     def work(smallest_bytes: int) -> None:
-        buffer = bytearray(files.BLOCK_BYTES)
+        buffer = bytearray(_BLOCK_BYTES)
         while not stop.is_set():
             if until is not None and until():
                 return
@@ -151,27 +160,38 @@ def hash_all(
                 job = next(queue, None)
             if job is None:
                 return
-            done[job.path] = _remembered(root, job, buffer, count, journal)
+            done[job.path] = _remembered(root, job, buffer, counted, journal)
             if job.size < smallest_bytes:
                 return
 
-    number = max(1, min(workers or os.cpu_count() or 1, len(jobs)))
-    if all(job.size < _SMALL_BYTES for job in jobs):
-        number = 1
-    if number == 1:
-        work(0)
-        if len(done) < len(jobs):
-            raise HashingStopped
-        return done
-    with ThreadPoolExecutor(number, thread_name_prefix="hash") as pool:
+    failures: list[BaseException] = []
+
+    def beside() -> None:
         try:
             # One thread goes on to the small files, the others leave when they meet one.
-            futures = [pool.submit(work, _SMALL_BYTES if i else 0) for i in range(number)]
-            for future in futures:
-                future.result()
-        except BaseException:
+            work(_SMALL_BYTES)
+        except BaseException as error:  # noqa: BLE001 - raised again in the caller's thread
+            failures.append(error)
             stop.set()
+
+    others = [threading.Thread(target=beside, name=f"hash-{i}") for i in range(1, number)]
+    try:
+        for other in others:
+            other.start()
+        work(0)
+        for other in others:
+            other.join()
+    except BaseException as error:
+        stop.set()
+        for other in others:
+            if other.ident is not None:
+                other.join()
+        if not isinstance(error, _Stopped):
             raise
+    # The first failure has stopped the other threads; theirs say no more than that.
+    for failure in failures:
+        if not isinstance(failure, _Stopped):
+            raise failure
     if len(done) < len(jobs):
         raise HashingStopped
     return done
@@ -181,7 +201,7 @@ def _remembered(
     root: Path,
     job: Job,
     buffer: bytearray,
-    count: Callable[[int], None],
+    count: Callable[[int], None] | None,
     journal: Journal | None,
 ) -> Hashed:
     # What a link leads to may change without the link.
@@ -193,7 +213,8 @@ def _remembered(
         return _hash(root, job, buffer, count)
     known = journal.recall(job.path, before)
     if known is not None and set(known) == set(job.algorithms):
-        count(before.size)
+        if count is not None:
+            count(before.size)
         return Hashed(path=job.path, size=before.size, digests=known, again={})
     hashed = _hash(root, job, buffer, count)
     if hashed.error is None and not hashed.again:
@@ -201,7 +222,7 @@ def _remembered(
     return hashed
 
 
-def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None]) -> Hashed:
+def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None] | None) -> Hashed:
     place = f"{root}/{job.path}"
     try:
         size, digests = files.digests_of(
@@ -209,7 +230,11 @@ def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None])
         )
     except ArchiverError as error:
         return Hashed(path=job.path, size=0, digests={}, again={}, error=error)
-    if all(job.wanted.get(name, {digest}) == {digest} for name, digest in digests.items()):
+    for name, digest in digests.items():
+        wanted = job.wanted.get(name)
+        if wanted is not None and wanted != {digest}:
+            break
+    else:
         return Hashed(path=job.path, size=size, digests=digests, again={})
     again: dict[str, str] = {}
     # The second reading only tells a fault of the medium from one of the reading; if it

@@ -183,8 +183,15 @@ def decode_manifest(
     findings = list(found)
     reader = _LineReader(name, kind, algorithm, declaration)
     lines: dict[str, ManifestLine] = {}
+    plain = _plain_line(reader.hex_length).fullmatch if kind == "payload" else None
     for number, text in enumerate(texts, 1):
-        line = reader.read(text, number)
+        if plain is not None and (found_plain := plain(text)) is not None:
+            checksum, path = found_plain.groups()
+            line: ManifestLine | None = ManifestLine(
+                path=path, checksum=checksum.lower(), line=number
+            )
+        else:
+            line = reader.read(text, number)
         if line is None:
             continue
         before = lines.setdefault(line.path, line)
@@ -203,6 +210,13 @@ def decode_manifest(
     findings += reader.findings
     manifest = Manifest(name=name, kind=kind, algorithm=algorithm, lines=tuple(lines.values()))
     return manifest, tuple(findings)
+
+
+@functools.cache
+def _plain_line(hex_length: int | None) -> re.Pattern[str]:
+    """Match lines of a payload manifest that are as they should be, and need no closer look."""
+    digits = "+" if hex_length is None else f"{{{hex_length}}}"
+    return re.compile(rf"([0-9A-Fa-f]{digits})[ \t]+(data/{_PLAIN.pattern})")
 
 
 class _LineReader:

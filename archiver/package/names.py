@@ -29,6 +29,7 @@ __all__ = [
     "safe_name",
     "safe_names",
     "shown",
+    "travel_well",
 ]
 
 _MUST_ENCODE = re.compile(r"[\n\r%]")
@@ -47,6 +48,9 @@ _LONGEST_COMPONENT = 255
 _PORTABLE = re.compile(
     r"(?:[A-Za-z0-9_.-]{0,200}[A-Za-z0-9_-]/)*[A-Za-z0-9_.-]{0,200}[A-Za-z0-9_-]"
 )
+_HARMLESS = re.compile(r"[A-Za-z0-9_./\n-]*")
+# What reserved names begin with; most names that begin so are harmless, but not many do.
+_SUSPICIOUS = ("con", "prn", "aux", "nul", "com", "lpt")
 _RESERVED_COMPONENT = re.compile(
     r"(?:^|/)(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:[./]|$)", re.IGNORECASE
 )
@@ -152,6 +156,25 @@ def obstacles(path: str) -> tuple[str, ...]:
         if any(0xD800 <= ord(letter) <= 0xDFFF for letter in component):
             reasons.append(f"{name!r} is not Unicode text")
     return tuple(reasons)
+
+
+def travel_well(paths: Sequence[str]) -> bool:
+    """Say of many paths in one look that all are harmless: no obstacle and no collision.
+
+    A bag of ten thousand files is looked through in a thousandth of the time that it takes
+    path by path. A no only says that a closer look is needed.
+    """
+    text = "\n".join(paths)
+    if not _HARMLESS.fullmatch(text) or text.count("\n") != max(0, len(paths) - 1):
+        return False
+    if max(map(len, paths), default=0) > _LONGEST_COMPONENT:
+        return False
+    text = f"\n{text}\n".lower()
+    if any(f"{before}{word}" in text for word in _SUSPICIOUS for before in "/\n"):
+        return False
+    if any(f".{after}" in text for after in "/\n"):
+        return False
+    return len(set(text.split("\n"))) == len(paths) + 1
 
 
 def collisions(paths: Iterable[str]) -> tuple[tuple[str, ...], ...]:

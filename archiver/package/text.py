@@ -190,9 +190,11 @@ def lines_of(
             )
         )
         return [], tuple(findings)
-    lines = _LINE_END.split(text)
+    lines = _LINE_END.split(text) if "\r" in text else text.split("\n")
     if lines[-1] == "":
         lines.pop()
+    if max(map(len, lines), default=0) <= _LONGEST_LINE:
+        return lines, tuple(findings)
     for number, line in enumerate(lines, 1):
         if len(line) > _LONGEST_LINE:
             findings.append(

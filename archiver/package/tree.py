@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import operator
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,10 +79,7 @@ def survey(root: Path) -> Tree:
             continue
         for entry in entries:
             path = prefix + entry.name
-            if entry.is_directory:
-                has_data = has_data or path == "data"
-                waiting.append((directory / entry.name, f"{path}/"))
-            elif entry.is_link:
+            if entry.is_link:
                 file, finding = _link(root, directory / entry.name, path)
                 found.append(file)
                 findings.append(finding)
@@ -93,6 +91,9 @@ def survey(root: Path) -> Tree:
                     )
                     size = 0
                 found.append(TreeFile(path=path, size=size, kind=Kind.FILE))
+            elif entry.is_directory:
+                has_data = has_data or path == "data"
+                waiting.append((directory / entry.name, f"{path}/"))
             else:
                 found.append(TreeFile(path=path, size=0, kind=Kind.REFUSED))
                 findings.append(
@@ -102,7 +103,7 @@ def survey(root: Path) -> Tree:
                         accepted="files and directories",
                     )
                 )
-    found.sort(key=lambda file: file.path)
+    found.sort(key=operator.attrgetter("path"))
     return Tree(files=tuple(found), has_data=has_data, findings=tuple(findings))
 
 

@@ -23,6 +23,7 @@ from archiver.package.names import (
     safe_name,
     safe_names,
     shown,
+    travel_well,
 )
 from tests.package.strategies import paths
 
@@ -120,6 +121,26 @@ def test_name_that_another_system_refuses_is_told(component: str) -> None:
 @pytest.mark.parametrize("component", ["console", "com10", "lpt", "nulls.txt", "a.con", "x" * 255])
 def test_name_that_only_resembles_a_refused_one_is_not_told(component: str) -> None:
     assert not obstacles(f"data/{component}")
+
+
+TRAVELLING = st.text("aB0._-/\n \u00e9:conPRNlptauxmul1", min_size=1, max_size=9)
+
+
+@given(st.lists(st.one_of(TRAVELLING, paths), max_size=6))
+@example(["a\nb", "a"])
+@example(["data/con"])
+@example(["data/x.", "data/y"])
+@example(["data/" + "x" * 256])
+def test_one_look_at_many_paths_overlooks_nothing(names: list[str]) -> None:
+    if travel_well(names):
+        assert [obstacles(name) for name in names] == [()] * len(names)
+        assert collisions(names) == ()
+
+
+def test_one_look_is_enough_for_usual_names() -> None:
+    assert travel_well([])
+    assert travel_well(["bagit.txt", "data/masters/t01.wav", "metadata/premis.xml"])
+    assert not travel_well(["data/a", "data/A"])
 
 
 def test_collisions_are_found_over_case_and_unicode_form() -> None:
