@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,7 @@ __all__ = [
 
 _COLOURS = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
 _INDENT = 9
+_LONGEST_OF_A_NOTE = 160
 
 
 def open_console(*, talk: bool = False) -> Console:
@@ -75,11 +77,19 @@ def show_findings(console: Console, findings: Iterable[Finding]) -> None:
         console.print(head)
         block(console, sentence(finding.message), indent=_INDENT)
         if finding.accepted:
-            block(console, f"Accepted: {finding.accepted}", indent=_INDENT)
+            block(console, f"Accepted: {_accepted(finding)}", indent=_INDENT)
         if finding.remedy:
             block(console, sentence(finding.remedy), indent=_INDENT)
         block(console, finding.code, indent=_INDENT, style="dim")
         console.print()
+
+
+def _accepted(finding: Finding) -> str:
+    """Say what is accepted; in a note, which asks for nothing, a long list is only begun."""
+    text = finding.accepted
+    if finding.severity is not Severity.NOTE or len(text) <= _LONGEST_OF_A_NOTE:
+        return text
+    return textwrap.shorten(text, _LONGEST_OF_A_NOTE, placeholder=" … (whole with --json)")
 
 
 def count(number: int, word: str, words: str = "") -> str:
