@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from archiver.cli import custody_commands, package_commands, profile_commands
+from archiver.cli import custody_commands, deposit_commands, package_commands, profile_commands
 from archiver.cli.profile_commands import institution_app
 from archiver.cli.record_commands import Before, machine_app, media
 from archiver.cli.table_commands import sheet_app
@@ -227,15 +227,9 @@ def verify(
     as_json: AsJson = False,
 ) -> int:
     """Recompute what bags hold and say what has changed."""
-    from archiver.cli import views
-    from archiver.cli.progress import shown
-    from archiver.pipeline.verify import verify_bags
+    from archiver.cli.verifying import verify_and_show
 
-    depth = custody_commands.depth_of(quick, sound)
-    with shown() as progress:
-        verdicts = verify_bags(bags, depth=depth, signers=signers, progress=progress)
-    views.show_verify(verdicts, as_json=as_json)
-    return max(verdict.exit_status for verdict in verdicts)
+    return verify_and_show(bags, quick=quick, sound=sound, signers=signers, as_json=as_json)
 
 
 @app.command()
@@ -341,3 +335,4 @@ def inspect(
 
 custody_commands.register(app)
 package_commands.register(app)
+deposit_commands.register(app)

@@ -228,7 +228,9 @@ class DepositRecord:
         }
 
 
-def deposit_identifier(institution: str, to: str, form: str, bag: BagIdentity, turn: int) -> str:
+def deposit_identifier(
+    institution: str, to: str, form: str, bag: BagIdentity, *, left_out: bytes = b"", turn: int = 0
+) -> str:
     """Name a deposit, the same for the same bag, place and form.
 
     So the same command again means the same deposit, whatever became of the first run.
@@ -237,11 +239,15 @@ def deposit_identifier(institution: str, to: str, form: str, bag: BagIdentity, t
     ----------
     institution, to, form : str
     bag : BagIdentity
+    left_out : bytes
+        The ``fetch.txt`` of a package that leaves out what is held already.
     turn : int
         0 for the first; one more each time that it has to be made again on purpose.
     """
+    rest = hashlib.sha256(left_out).hexdigest() if left_out else ""
     seal = json.dumps(
-        [institution, to, form, bag.name, sorted(bag.manifests.items()), turn], ensure_ascii=True
+        [institution, to, form, bag.name, sorted(bag.manifests.items()), rest, turn],
+        ensure_ascii=True,
     )
     return f"D-{hashlib.sha256(seal.encode()).hexdigest()[:12]}"
 

@@ -10,12 +10,15 @@ __all__ = [
     "FORM_NOT_TAKEN",
     "NAME_HELD",
     "PACKAGE_DIFFERS",
+    "PACKAGE_MISSING",
     "PACKAGE_UNUSABLE",
     "RECEIPT_DIFFERS",
     "RECEIPT_OTHER_DEPOSIT",
+    "RECEIPT_OTHER_INSTITUTION",
     "RECEIPT_REFUSES",
     "RECEIPT_UNPROVED",
     "REFERENCE_NOT_HELD",
+    "SIGNATURE_MISSING",
 ]
 
 _ASK = "Ask the institution what it holds; do not count this copy until that is settled"
@@ -31,6 +34,12 @@ RECEIPT_OTHER_DEPOSIT = Rule(
     severity=Severity.ERROR,
     reason="A receipt proves nothing of a deposit that it is not for",
     remedy="Import it for the deposit that it names",
+)
+RECEIPT_OTHER_INSTITUTION = Rule(
+    code="receipt-of-another-institution",
+    severity=Severity.ERROR,
+    reason="Only who was handed the package can give a receipt for it",
+    remedy=_ASK,
 )
 RECEIPT_REFUSES = Rule(
     code="receipt-refuses",
@@ -48,6 +57,12 @@ PACKAGE_DIFFERS = Rule(
     code="package-digest-differs",
     severity=Severity.ERROR,
     reason="The package is not the one that the depositor sent",
+    remedy="Send it again",
+)
+PACKAGE_MISSING = Rule(
+    code="package-missing",
+    severity=Severity.ERROR,
+    reason="The record of a deposit is sent last, when every package is there",
     remedy="Send it again",
 )
 PACKAGE_UNUSABLE = Rule(
@@ -73,6 +88,12 @@ REFERENCE_NOT_HELD = Rule(
     severity=Severity.ERROR,
     reason="A file that is only named by its digest must be held here from an earlier version",
     remedy="Send the whole bag, with every file",
+)
+SIGNATURE_MISSING = Rule(
+    code="package-signature-missing",
+    severity=Severity.ERROR,
+    reason="The institution takes bags in that are signed by somebody it knows",
+    remedy="Sign the bag with a key that the institution knows, and send it again",
 )
 FETCH_REFUSED = Rule(
     code="package-fetch-refused",

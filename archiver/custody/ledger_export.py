@@ -1,4 +1,4 @@
-"""The ledger in forms that others read: JSON lines, and PREMIS fixity-check events.
+"""The ledger in forms that others read: JSON lines, and PREMIS events.
 
 Source of the second: PREMIS Data Dictionary 3.0 (entities event, object, agent) and its
 XML schema of 18 January 2016; terms from the preservation vocabularies of the Library of
@@ -11,12 +11,19 @@ import json
 from collections.abc import Iterable, Iterator
 
 from archiver.custody.entry import Entry, EntryKind
+from archiver.custody.ledger_events import (
+    Organisation,
+    by_program,
+    detail_of,
+    note_of,
+    organisations_of,
+    outcome_of,
+)
 
 __all__ = ["json_lines", "premis_events"]
 
 _LOCAL = "local"
 _AGENT = "program"
-_NOTE_LIMIT = 4000
 
 
 def json_lines(entries: Iterable[Entry]) -> Iterator[str]:
@@ -33,7 +40,7 @@ def json_lines(entries: Iterable[Entry]) -> Iterator[str]:
 
 
 def premis_events(entries: Iterable[Entry], *, program: str, version: str) -> bytes:
-    """Write the checks and repairs as a PREMIS 3.0 document.
+    """Write checks, repairs, deposits and receipts as a PREMIS 3.0 document.
 
     Parameters
     ----------
@@ -69,6 +76,10 @@ def premis_events(entries: Iterable[Entry], *, program: str, version: str) -> by
         EntryKind.REPAIRED: EventKind.REPAIR,
         EntryKind.REPAIR_FAILED: EventKind.REPAIR,
         EntryKind.REPLICATED: EventKind.REPLICATION,
+        EntryKind.DEPOSITED: EventKind.TRANSFER,
+        EntryKind.RECEIPT: EventKind.ACCESSION,
+        EntryKind.RECEIVED: EventKind.INGESTION,
+        EntryKind.QUARANTINED: EventKind.QUARANTINE,
     }
     told = [entry for entry in entries if entry.bag and entry.kind in kinds]
     of_bag: dict[tuple[str, str], list[Entry]] = {}
@@ -86,6 +97,7 @@ def premis_events(entries: Iterable[Entry], *, program: str, version: str) -> by
                 _event_identifier(entry),
                 wrapper="linkingEventIdentifier",
             )
+    organisations: dict[Organisation, None] = {}
     for entry in told:
         facts = entry.parsed_facts()
         event = PREMIS.add(root, "event")
@@ -93,15 +105,23 @@ def premis_events(entries: Iterable[Entry], *, program: str, version: str) -> by
         add_term(event, "eventType", EVENT_TYPES[kinds[EntryKind(entry.kind)]])
         PREMIS.add(event, "eventDateTime", entry.moment)
         detail = PREMIS.add(event, "eventDetailInformation")
-        PREMIS.add(detail, "eventDetail", _detail(entry, facts))
+        PREMIS.add(detail, "eventDetail", detail_of(entry, facts))
         information = PREMIS.add(event, "eventOutcomeInformation")
-        add_term(information, "eventOutcome", OUTCOMES[Outcome(_outcome(entry, facts))])
+        add_term(information, "eventOutcome", OUTCOMES[Outcome(outcome_of(entry, facts))])
         note = PREMIS.add(information, "eventOutcomeDetail")
-        PREMIS.add(note, "eventOutcomeDetailNote", _note(entry, facts))
-        link = add_identifier(
-            event, "linkingAgent", _LOCAL, _AGENT, wrapper="linkingAgentIdentifier"
-        )
-        add_term(link, "linkingAgentRole", EVENT_ROLES["executing program"])
+        PREMIS.add(note, "eventOutcomeDetailNote", note_of(entry, facts))
+        roles = [
+            (organisation.identifier, "implementer")
+            for organisation in organisations_of(entry, facts)
+        ]
+        organisations.update(dict.fromkeys(organisations_of(entry, facts)))
+        if by_program(entry) or not roles:
+            roles.append((_AGENT, "executing program"))
+        for identifier, role in roles:
+            link = add_identifier(
+                event, "linkingAgent", _LOCAL, identifier, wrapper="linkingAgentIdentifier"
+            )
+            add_term(link, "linkingAgentRole", EVENT_ROLES[role])
         add_identifier(
             event,
             "linkingObject",
@@ -114,6 +134,11 @@ def premis_events(entries: Iterable[Entry], *, program: str, version: str) -> by
     PREMIS.add(agent, "agentName", program)
     add_term(agent, "agentType", AGENT_TYPES["software"])
     PREMIS.add(agent, "agentVersion", version)
+    for organisation in organisations:
+        agent = PREMIS.add(root, "agent")
+        add_identifier(agent, "agent", _LOCAL, organisation.identifier)
+        PREMIS.add(agent, "agentName", organisation.name)
+        add_term(agent, "agentType", AGENT_TYPES["organization"])
     return serialised(root)
 
 
@@ -124,40 +149,3 @@ def _bag_identifier(store: str, bag: str) -> str:
 def _event_identifier(entry: Entry) -> str:
     # The digest makes it the same in every export, and one of a kind in the world.
     return f"ledger-{entry.number}-{entry.digest[:16]}"
-
-
-def _detail(entry: Entry, facts: dict[str, object]) -> str:
-    if entry.kind == EntryKind.CHECK:
-        algorithms = facts.get("algorithms")
-        names = ", ".join(str(name) for name in algorithms) if isinstance(algorithms, list) else ""
-        return f"Depth: {facts.get('depth')}; algorithms: {names or 'none'}"
-    return f"{entry.kind}: {facts.get('path', 'whole bag')}"
-
-
-def _outcome(entry: Entry, facts: dict[str, object]) -> str:
-    if entry.kind == EntryKind.REPAIR_FAILED:
-        return "failure"
-    if entry.kind != EntryKind.CHECK:
-        return "success"
-    match facts.get("verdict"):
-        case "intact":
-            return "success"
-        case "complete" | "cannot be established":
-            return "warning"
-        case _:
-            return "failure"
-
-
-def _note(entry: Entry, facts: dict[str, object]) -> str:
-    lines = [str(facts.get("verdict", entry.kind))]
-    findings = facts.get("findings")
-    if isinstance(findings, list):
-        lines += [
-            f"{found.get('code')}: {found.get('where')}: {found.get('message')}"
-            for found in findings
-            if isinstance(found, dict)
-        ]
-    if "bytes_read" in facts:
-        lines.append(f"{facts['bytes_read']} of {facts.get('bytes_held')} bytes read")
-    lines.append(f"Ledger entry {entry.number}, SHA-256 {entry.digest}")
-    return "\n".join(lines)[:_NOTE_LIMIT]

@@ -17,6 +17,7 @@ from archiver.custody.deposit_record import BagIdentity, Package, Party
 from archiver.custody.deposit_rules import (
     RECEIPT_DIFFERS,
     RECEIPT_OTHER_DEPOSIT,
+    RECEIPT_OTHER_INSTITUTION,
     RECEIPT_REFUSES,
     RECEIPT_UNPROVED,
 )
@@ -295,7 +296,8 @@ def deposits_named(text: str) -> tuple[str, ...]:
 def agreement(findings: Sequence[Finding]) -> Agreement:
     """Say in one word what comparing a receipt gave."""
     codes = {finding.code for finding in findings}
-    if codes & {RECEIPT_DIFFERS.code, RECEIPT_OTHER_DEPOSIT.code}:
+    wrong = {RECEIPT_DIFFERS.code, RECEIPT_OTHER_DEPOSIT.code, RECEIPT_OTHER_INSTITUTION.code}
+    if codes & wrong:
         return Agreement.DIFFERS
     if RECEIPT_UNPROVED.code in codes:
         return Agreement.NOT_STATED

@@ -57,6 +57,9 @@ class EventKind(enum.StrEnum):
     INGESTION = "ingestion"
     REPLICATION = "replication"
     REPAIR = "repair from another copy"
+    TRANSFER = "transfer to an institution"
+    ACCESSION = "accession by an institution"
+    QUARANTINE = "quarantine"
 
 
 class Outcome(enum.StrEnum):

@@ -93,8 +93,10 @@ PREMIS_LISTS: Mapping[str, Mapping[str, str]] = {
         "mem": "metadata modification",
         "mes": "message digest calculation",
         "mig": "migration",
+        "qua": "quarantine",
         "rec": "recovery",
         "rep": "replication",
+        "tra": "transfer",
         "val": "validation",
     },
     "agentType": {"per": "person", "org": "organization", "sof": "software", "har": "hardware"},
@@ -150,6 +152,9 @@ EVENT_TYPES: Mapping[EventKind, PremisTerm] = {
     EventKind.INGESTION: _term("eventType", "ing"),
     EventKind.REPLICATION: _term("eventType", "rep"),
     EventKind.REPAIR: _term("eventType", "rec"),
+    EventKind.TRANSFER: _term("eventType", "tra"),
+    EventKind.ACCESSION: _term("eventType", "acc"),
+    EventKind.QUARANTINE: _term("eventType", "qua"),
 }
 OUTCOMES: Mapping[Outcome, PremisTerm] = {
     Outcome.SUCCESS: _term("eventOutcome", "suc"),

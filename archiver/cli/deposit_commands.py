@@ -1,0 +1,240 @@
+"""The commands of a deposit: hand over, see what stands where, import receipts, receive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from archiver.cli.custody_commands import AsJson, LedgerFile
+
+__all__ = ["register"]
+
+Institution = Annotated[
+    str,
+    typer.Option(
+        "--for",
+        metavar="PROFILE",
+        help="Institution profile: a file, its folder, or its name in your configuration.",
+    ),
+]
+Papers = Annotated[
+    Path | None,
+    typer.Option(
+        "--papers", metavar="DIR", help="Folder of the papers; deposits beside the ledger."
+    ),
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command()(deposit)
+    app.command()(deposits)
+    app.command()(receipt)
+    app.command()(receive)
+
+
+def deposit(
+    bags: Annotated[list[Path], typer.Argument(metavar="BAG...", help="One or more bags.")],
+    institution: Institution,
+    ledger: LedgerFile,
+    to: Annotated[
+        str,
+        typer.Option(
+            "--to",
+            metavar="PLACE",
+            help="A folder, or a URL of sftp, s3 or webdavs; in place of the profile's.",
+        ),
+    ] = "",
+    form: Annotated[
+        str,
+        typer.Option(
+            "--form",
+            metavar="FORM",
+            help="folder, tar, tar.gz, tar.zst or zip; in place of the profile's.",
+        ),
+    ] = "",
+    only_new: Annotated[
+        bool,
+        typer.Option(
+            "--only-new",
+            help="Leave out payload of earlier versions that the institution gave a receipt for.",
+        ),
+    ] = False,
+    person: Annotated[
+        str,
+        typer.Option("--by", metavar="NAME", help="Who deposits; the bag's contact by default."),
+    ] = "",
+    papers: Papers = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Deposit once more what was deposited before.")
+    ] = False,
+    rehearse: Annotated[
+        bool,
+        typer.Option(
+            "--rehearse", help="Say what would be sent and what is missing; send nothing."
+        ),
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Hand bags over to an institution; the same command again goes on after a cut."""
+    from archiver.cli import deposit_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.deposit import DepositPlan, deposit_bags
+
+    plan = DepositPlan(
+        bags=bags,
+        profile=institution,
+        ledger=ledger,
+        to=to,
+        form=form,
+        papers=papers,
+        person=person,
+        only_new=only_new,
+        again=again,
+        rehearse=rehearse,
+    )
+    with shown() as progress:
+        done = deposit_bags(plan, progress=progress)
+    deposit_views.show_deposit(done, as_json=as_json)
+    return max(one.exit_status for one in done)
+
+
+def deposits(
+    ledger: LedgerFile,
+    bag: Annotated[
+        str, typer.Option("--bag", metavar="NAME", help="Only deposits of this bag.")
+    ] = "",
+    institution: Annotated[
+        str, typer.Option("--institution", metavar="NAME", help="Only deposits with this one.")
+    ] = "",
+    as_json: AsJson = False,
+) -> int:
+    """Show what is deposited where, what awaits a receipt, and what is overdue."""
+    from archiver.cli import deposit_views
+    from archiver.pipeline.deposits import report_deposits
+
+    report = report_deposits(ledger, bag=bag, institution=institution)
+    deposit_views.show_deposits(report, as_json=as_json)
+    return report.exit_status
+
+
+def receipt(
+    ledger: LedgerFile,
+    file: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="FILE",
+            help="What the institution sent: receipt.json, a text, a PDF, a picture.",
+            show_default=False,
+        ),
+    ] = None,
+    deposit_name: Annotated[
+        str,
+        typer.Option(
+            "--deposit", metavar="D-...", help="For which deposit, where the file does not say."
+        ),
+    ] = "",
+    reference: Annotated[
+        str,
+        typer.Option(
+            "--reference", metavar="TEXT", help="What they call it, such as a number of theirs."
+        ),
+    ] = "",
+    digest: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--digest", metavar="SHA-256", help="A digest that stands on paper; may be repeated."
+        ),
+    ] = None,
+    refused: Annotated[bool, typer.Option("--refused", help="They have not taken it in.")] = False,
+    papers: Papers = None,
+    as_json: AsJson = False,
+) -> int:
+    """Import an institution's receipt, compare its digests, and tie it to the deposit."""
+    from archiver.cli import deposit_views
+    from archiver.pipeline.receipts import ReceiptPlan, import_receipt
+
+    imported = import_receipt(
+        ReceiptPlan(
+            ledger=ledger,
+            file=file,
+            reference=reference,
+            digests=tuple(digest or ()),
+            deposit=deposit_name,
+            refused=refused,
+            papers=papers,
+        )
+    )
+    deposit_views.show_receipt(imported, as_json=as_json)
+    return imported.exit_status
+
+
+def receive(
+    packages: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PACKAGE...",
+            help="Folders of deposits, packages or their parts, or bags as folders.",
+        ),
+    ],
+    institution: Institution,
+    store: Annotated[
+        Path, typer.Option("--into", metavar="DIR", help="The store; made if it is not there.")
+    ],
+    quarantine: Annotated[
+        Path,
+        typer.Option(
+            "--quarantine", metavar="DIR", help="Where a package goes that is not accepted."
+        ),
+    ],
+    ledger: LedgerFile,
+    receipts: Annotated[
+        Path | None,
+        typer.Option(
+            "--receipts", metavar="DIR", help="Folder of the receipts; receipts beside the ledger."
+        ),
+    ] = None,
+    reference: Annotated[
+        str,
+        typer.Option("--reference", metavar="TEXT", help="Your number for it, for the receipt."),
+    ] = "",
+    fetch_from: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--fetch-from",
+            metavar="HOST",
+            help="Fetch what fetch.txt lists, over https from this host; may be repeated.",
+        ),
+    ] = None,
+    clear: Annotated[
+        bool,
+        typer.Option("--clear", help="Remove from the inbox what was accepted."),
+    ] = False,
+    rehearse: Annotated[
+        bool, typer.Option("--rehearse", help="Look at everything; leave all as it is.")
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Take packages in: verify, check, accept or quarantine, and write the answer."""
+    from archiver.cli import deposit_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.receiving import ReceivingPlan, receive_packages
+
+    plan = ReceivingPlan(
+        packages=packages,
+        profile=institution,
+        store=store,
+        quarantine=quarantine,
+        ledger=ledger,
+        receipts=receipts,
+        fetch_from=tuple(fetch_from or ()),
+        reference=reference,
+        clear=clear,
+        rehearse=rehearse,
+    )
+    with shown() as progress:
+        done = receive_packages(plan, progress=progress)
+    deposit_views.show_received(done, as_json=as_json)
+    return max(one.exit_status for one in done)

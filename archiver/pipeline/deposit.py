@@ -1,0 +1,463 @@
+"""Depositing bags: check them, send them, and record what is complete and verified far away.
+
+The same command again goes on with a deposit that was interrupted. Nothing stands in the
+ledger before every package was verified at the far end; the record of the deposit is sent
+last, so that its presence there says that the deposit is complete.
+"""
+
+from __future__ import annotations
+
+import enum
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from archiver import files
+from archiver.custody.audit import AuditVerdict, check_bag, judged, plain
+from archiver.custody.deposit_record import (
+    DEPOSIT_NAME,
+    DepositRecord,
+    Package,
+    decode_deposit,
+    deposit_identifier,
+)
+from archiver.custody.deposits import (
+    DepositState,
+    LedgerDeposit,
+    deposit_draft,
+    deposits_in,
+    digests_held,
+)
+from archiver.custody.entry import moment_text
+from archiver.custody.ledger import Ledger, open_ledger
+from archiver.custody.outgoing import Text
+from archiver.custody.places import Place, open_place
+from archiver.custody.statements import LARGEST_STATEMENT_BYTES
+from archiver.custody.store import Store, opened_store
+from archiver.custody.transport.address import Kind, address_of
+from archiver.custody.verify import Depth
+from archiver.errors import ArchiverError, MisuseError
+from archiver.findings import Finding, Severity, in_order, stops_deposit
+from archiver.package.form import Form
+from archiver.pipeline.consignment import Consignment, PlannedPackage, consignment, send
+from archiver.pipeline.deposit_papers import write_papers
+from archiver.pipeline.fitness import fit
+from archiver.pipeline.handover import RECEIPT_DAYS, depositor_of, institution_party
+from archiver.pipeline.profiles import Profile, find_profile
+from archiver.pipeline.run import PROGRAM, moment
+from archiver.progress import Progress, Silent
+
+__all__ = ["BagDeposit", "DepositOutcome", "DepositPlan", "deposit_bags", "papers_beside"]
+
+_SETTLED = frozenset(
+    {
+        DepositState.RECEIPTED,
+        DepositState.UNPROVED,
+        DepositState.AWAITED,
+        DepositState.OVERDUE,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DepositPlan:
+    """What is to be deposited.
+
+    Parameters
+    ----------
+    bags : sequence of Path
+        Directories.
+    profile : str
+        File or name of the institution profile.
+    ledger : Path
+    to : str
+        Folder or URL; empty for the destination of the profile.
+    papers : Path, optional
+        Folder for the papers; ``deposits`` beside the ledger by default.
+    person : str
+        Who deposits; empty for the contact that the bag names.
+    form : str
+        In place of the form that the profile names; empty for that.
+    only_new : bool
+        Leave out payload that the institution has given a receipt for.
+    again : bool
+        Deposit once more what was deposited before.
+    rehearse : bool
+        Say what would be sent, and send nothing.
+    """
+
+    bags: Sequence[Path]
+    profile: str
+    ledger: Path
+    to: str = ""
+    papers: Path | None = None
+    person: str = ""
+    form: str = ""
+    only_new: bool = False
+    again: bool = False
+    rehearse: bool = False
+
+
+class DepositOutcome(enum.StrEnum):
+    """What became of one bag."""
+
+    DEPOSITED = "deposited"
+    BEFORE = "deposited before"
+    REHEARSED = "would be deposited"
+    NOT_FIT = "not fit"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BagDeposit:
+    """What depositing one bag came to.
+
+    Parameters
+    ----------
+    bag : Path
+    outcome : DepositOutcome
+    institution, to, form, deposit : str
+    packages : tuple of Package or PlannedPackage
+        What was sent, or would be.
+    files_sent, files_referenced, bytes_left_out : int
+    papers : Path, optional
+        Folder of the papers.
+    entry : int, optional
+        Number in the ledger.
+    receipt_due : str
+    findings : tuple of Finding
+        Of the check against the profile.
+    error : ArchiverError, optional
+    """
+
+    bag: Path
+    outcome: DepositOutcome
+    institution: str
+    to: str = ""
+    form: str = ""
+    deposit: str = ""
+    packages: tuple[Package | PlannedPackage, ...] = ()
+    files_sent: int = 0
+    files_referenced: int = 0
+    bytes_left_out: int = 0
+    papers: Path | None = None
+    entry: int | None = None
+    receipt_due: str = ""
+    findings: tuple[Finding, ...] = ()
+    error: ArchiverError | None = None
+
+    @property
+    def exit_status(self) -> int:
+        """Exit status of this bag alone."""
+        if self.error is not None:
+            return self.error.exit_status
+        return 1 if stops_deposit(self.findings) else 0
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the facts for machines."""
+        return {
+            "bag": plain(str(self.bag)),
+            "deposit": self.deposit,
+            "outcome": str(self.outcome),
+            "institution": self.institution,
+            "to": self.to,
+            "form": self.form,
+            "packages": [
+                {
+                    "name": one.name,
+                    "size": one.size,
+                    "sha256": one.sha256 if isinstance(one, Package) else "",
+                    "verified_by": one.verified_by if isinstance(one, Package) else "",
+                }
+                for one in self.packages
+            ],
+            "files_sent": self.files_sent,
+            "files_referenced": self.files_referenced,
+            "bytes_left_out": self.bytes_left_out,
+            "papers": "" if self.papers is None else plain(str(self.papers)),
+            "entry": self.entry,
+            "receipt_due": self.receipt_due,
+            "findings": [finding.as_json() for finding in self.findings],
+            "error": "" if self.error is None else str(self.error),
+            "exit_status": self.exit_status,
+        }
+
+
+def papers_beside(ledger: Path, name: str) -> Path:
+    """Return where papers lie if nobody says otherwise: a folder beside the ledger."""
+    return ledger.parent / name
+
+
+def deposit_bags(plan: DepositPlan, *, progress: Progress | None = None) -> tuple[BagDeposit, ...]:
+    """Deposit bags one after another; one that fails does not keep the others waiting.
+
+    Raises
+    ------
+    MisuseError
+        The profile is not there, names no institution or no destination, or the plan asks for
+        something that the profile does not allow.
+    InputError
+        The profile is wrong.
+    SurroundingsError, IntegrityError
+        The ledger or the place cannot be reached at all.
+    """
+    progress = progress or Silent()
+    profile = find_profile(Path(), plan.profile)
+    to = _destination(plan, profile)
+    form = _form(plan, profile)
+    with open_ledger(plan.ledger, read_only=_unwritten(plan)) as ledger:
+        if plan.rehearse:
+            return tuple(
+                _Depositing(plan, profile, to, form, ledger, None, progress).run(bag)
+                for bag in plan.bags
+            )
+        with open_place(to) as place:
+            work = _Depositing(plan, profile, to, form, ledger, place, progress)
+            return tuple(work.run(bag) for bag in plan.bags)
+
+
+def _unwritten(plan: DepositPlan) -> bool:
+    return plan.rehearse and files.exists(plan.ledger)
+
+
+def _destination(plan: DepositPlan, profile: Profile) -> str:
+    institution = profile.institution
+    if not institution.name:
+        raise MisuseError(
+            "the profile names no institution",
+            where=profile.file,
+            accepted="a profile with the field name",
+        )
+    to = plan.to or institution.destination
+    if not to:
+        raise MisuseError(
+            "nothing says where to send it",
+            where="--to",
+            accepted="a folder, or a URL of sftp, s3 or webdavs",
+            remedy="Give --to, or write the field destination in the profile",
+        )
+    if plan.only_new and not institution.earlier_versions_referenced:
+        raise MisuseError(
+            f"{institution.name} takes whole bags only",
+            where="--only-new",
+            accepted="a profile with earlier_versions: referenced",
+        )
+    address = address_of(to)
+    # The record names the same folder wherever the command was started.
+    return str(Path(address.path).absolute()) if address.kind is Kind.LOCAL else to
+
+
+def _form(plan: DepositPlan, profile: Profile) -> Form:
+    word = plan.form or profile.institution.serialisation or Form.FOLDER
+    if word not in set(Form):
+        raise MisuseError(f"there is no form {word!r}", where="--form", accepted=", ".join(Form))
+    return Form(word)
+
+
+class _Depositing:
+    """Deposits bags with one profile at one place."""
+
+    def __init__(
+        self,
+        plan: DepositPlan,
+        profile: Profile,
+        to: str,
+        form: Form,
+        ledger: Ledger,
+        place: Place | None,
+        progress: Progress,
+    ) -> None:
+        self.plan = plan
+        self.profile = profile
+        self.institution = profile.institution
+        self.to = to
+        self.form = form
+        self.ledger = ledger
+        self.place = place
+        self.progress = progress
+
+    def run(self, bag: Path) -> BagDeposit:
+        """Deposit one bag; what stops it is a result too."""
+        try:
+            return self._deposit(files.resolved(bag))
+        except ArchiverError as error:
+            return self._result(bag, DepositOutcome.FAILED, error=error)
+
+    def _result(self, bag: Path, outcome: DepositOutcome, **more: Any) -> BagDeposit:
+        return BagDeposit(
+            bag=bag,
+            outcome=outcome,
+            institution=self.institution.name,
+            form=str(self.form),
+            **({"to": self.to} | more),
+        )
+
+    def _deposit(self, root: Path) -> BagDeposit:
+        findings = self._unfit(root)
+        if stops_deposit(findings):
+            return self._result(root, DepositOutcome.NOT_FIT, findings=findings)
+        deposits = deposits_in(self.ledger)
+        held = frozenset(
+            (algorithm, digest)
+            for one in digests_held(deposits, plain(self.institution.name))
+            for algorithm, _, digest in [one.partition(":")]
+            if self.plan.only_new
+        )
+        goods = consignment(
+            root, self.form, part_bytes=self.institution.largest_part_bytes, held=held
+        )
+        name, before = self._name(goods, deposits)
+        to = address_of(self.to).of(name, "")
+        facts: dict[str, Any] = {
+            "deposit": name,
+            "to": to,
+            "findings": findings,
+            "files_sent": sum(file.sent for file in goods.files),
+            "files_referenced": len(goods.left_out.paths),
+            "bytes_left_out": goods.left_out.size_bytes,
+        }
+        if before is not None:
+            return self._result(
+                root,
+                DepositOutcome.BEFORE,
+                **facts
+                | {"to": before.to, "entry": before.entry, "receipt_due": before.receipt_due},
+            )
+        if self.place is None:
+            return self._result(root, DepositOutcome.REHEARSED, packages=goods.planned, **facts)
+        busy = MisuseError(
+            "is being deposited by another process",
+            where=str(root),
+            remedy="Wait until it has ended, then run again",
+        )
+        lock = self.ledger.path.with_name(f"{self.ledger.path.name}.{name}.lock")
+        with files.lock(lock, busy=busy), opened_store(str(root.parent)) as store:
+            return self._hand_over(root, goods, name, store, self.place, facts)
+
+    def _unfit(self, root: Path) -> tuple[Finding, ...]:
+        """Compare lists, sizes and tag files, the ledger's memory, and the profile."""
+        with opened_store(str(root.parent)) as store:
+            check = check_bag(store, root.name, Depth.QUICK)
+            recorded = self.ledger.reference(plain(root.name), store.name)
+            if recorded is not None:
+                since = f"entry {recorded.number} of the ledger ({recorded.moment})"
+                check = judged(check, recorded.parsed_facts().get("manifests"), since)
+        findings = list(check.findings)
+        if check.verdict is not AuditVerdict.UNUSABLE:
+            findings += fit(root, self.profile, media_type=self.form.media_type).findings
+        findings = [one for one in findings if one.severity is not Severity.NOTE]
+        return in_order(dict.fromkeys(findings))
+
+    def _name(
+        self, goods: Consignment, deposits: Sequence[LedgerDeposit]
+    ) -> tuple[str, LedgerDeposit | None]:
+        """Name the deposit; an earlier one that still stands is handed back."""
+        today = moment().date()
+        known = {one.deposit: one for one in deposits}
+        turn = 0
+        while True:
+            name = deposit_identifier(
+                self.institution.name,
+                self.to,
+                str(self.form),
+                goods.identity,
+                left_out=goods.left_out.fetch,
+                turn=turn,
+            )
+            before = known.get(name)
+            if before is None:
+                return name, None
+            # What was refused, or is held as something else, has to be sent once more.
+            if before.state(today) in _SETTLED and not self.plan.again:
+                return name, before
+            turn += 1
+
+    def _hand_over(
+        self,
+        root: Path,
+        goods: Consignment,
+        name: str,
+        store: Store,
+        place: Place,
+        facts: dict[str, Any],
+    ) -> BagDeposit:
+        self.progress.step(f"Sending {root.name}", goods.bytes_to_read)
+        packages = tuple(send(goods, place, name, self.progress))
+        papers = (self.plan.papers or papers_beside(self.ledger.path, "deposits")) / name
+        record = self._record(goods, name, packages, papers)
+        written = write_papers(papers, record, goods, self.institution)
+        for paper, content in written.items():
+            if paper != DEPOSIT_NAME and paper in _SENT_ALONG:
+                place.send(Text(name=paper, content=content), folder=name)
+        place.send(Text(name=DEPOSIT_NAME, content=written[DEPOSIT_NAME]), folder=name)
+        digests = {paper: _sha256(content) for paper, content in written.items()}
+        draft = deposit_draft(
+            record, store=store.name, moment=moment_text(moment()), papers=digests
+        )
+        (entry,) = self.ledger.append(draft)
+        return self._result(
+            root,
+            DepositOutcome.DEPOSITED,
+            packages=packages,
+            papers=papers,
+            entry=entry.number,
+            receipt_due=record.receipt_due,
+            **facts,
+        )
+
+    def _record(
+        self,
+        goods: Consignment,
+        name: str,
+        packages: tuple[Package, ...],
+        papers: Path,
+    ) -> DepositRecord:
+        now: datetime = moment()
+        due = now.date() + timedelta(days=self.institution.receipt_days or RECEIPT_DAYS)
+        record = DepositRecord(
+            deposit=name,
+            made=moment_text(now),
+            depositor=depositor_of(goods.said.info, self.plan.person),
+            institution=institution_party(self.institution),
+            to=address_of(self.to).of(name, ""),
+            program=PROGRAM,
+            form=str(self.form),
+            bag=goods.identity,
+            packages=packages,
+            files=goods.files,
+            receipt_due=due.isoformat(),
+        )
+        earlier = _earlier_record(papers / DEPOSIT_NAME)
+        # A run that ended between sending the record and entering it has said when it was.
+        return earlier if earlier is not None and _same(earlier, record) else record
+
+
+_SENT_ALONG = frozenset({"transfer-list.csv", "transfer-list.html", "receipt-request.txt"})
+
+
+def _earlier_record(path: Path) -> DepositRecord | None:
+    if not files.exists(path):
+        return None
+    try:
+        return decode_deposit(files.read_bytes(path, limit=LARGEST_STATEMENT_BYTES), str(path))
+    except ArchiverError:
+        return None
+
+
+def _same(one: DepositRecord, other: DepositRecord) -> bool:
+    def facts(record: DepositRecord) -> tuple[Any, ...]:
+        return (
+            record.deposit,
+            record.bag,
+            tuple((package.name, package.size, package.sha256) for package in record.packages),
+            tuple(record.files),
+        )
+
+    return facts(one) == facts(other)
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()

@@ -1,0 +1,126 @@
+"""What is deposited where, what awaits a receipt, and what is overdue."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from archiver.custody.deposits import DepositState, LedgerDeposit, deposits_in
+from archiver.custody.ledger import open_ledger
+from archiver.pipeline.run import moment
+
+__all__ = ["DepositsReport", "report_deposits"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DepositsReport:
+    """All deposits of a ledger, or those that were asked for.
+
+    Parameters
+    ----------
+    today : date
+        That overdue is reckoned from.
+    deposits : tuple of LedgerDeposit
+        In the order of entry.
+    """
+
+    today: date
+    deposits: tuple[LedgerDeposit, ...]
+
+    @property
+    def states(self) -> dict[DepositState, int]:
+        """How many deposits stand how."""
+        return dict(Counter(one.state(self.today) for one in self.deposits))
+
+    @property
+    def exit_status(self) -> int:
+        """3 if a receipt disagrees, 1 if one is overdue or a deposit was refused, else 0.
+
+        A deposit that was made again, after it was refused, does not count any more.
+        """
+        return max((self.standing(one).exit_status for one in self._last()), default=0)
+
+    def _last(self) -> tuple[LedgerDeposit, ...]:
+        newest = {(one.store, one.bag, one.institution): one for one in self.deposits}
+        return tuple(newest.values())
+
+    def standing(self, deposit: LedgerDeposit) -> DepositState:
+        """Say how a deposit stands today."""
+        return deposit.state(self.today)
+
+    def superseded(self, deposit: LedgerDeposit) -> bool:
+        """Say whether the same bag was deposited with the same institution again later."""
+        return deposit not in self._last()
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the facts for machines, as ``deposits-report.schema.json`` describes them."""
+        return {
+            "schema": "deposits-report 1",
+            "today": self.today.isoformat(),
+            "deposits": [self._as_json(one) for one in self.deposits],
+            "states": {str(state): number for state, number in sorted(self.states.items())},
+            "exit_status": self.exit_status,
+        }
+
+    def _as_json(self, one: LedgerDeposit) -> dict[str, Any]:
+        return {
+            "deposit": one.deposit,
+            "entry": one.entry,
+            "moment": one.moment,
+            "store": one.store,
+            "bag": one.bag,
+            "institution": one.institution,
+            "to": one.to,
+            "form": one.form,
+            "files_sent": one.files_sent,
+            "files_referenced": one.files_referenced,
+            "bytes_sent": one.bytes_sent,
+            "receipt_due": one.receipt_due,
+            "state": str(self.standing(one)),
+            "superseded": self.superseded(one),
+            "receipts": [
+                {
+                    "entry": held.entry,
+                    "moment": held.moment,
+                    "receipt": held.receipt,
+                    "decision": str(held.decision),
+                    "agreement": str(held.agreement),
+                    "file": held.file,
+                    "sha256": held.sha256,
+                }
+                for held in one.receipts
+            ],
+        }
+
+
+def report_deposits(
+    ledger: Path, *, bag: str = "", institution: str = "", today: date | None = None
+) -> DepositsReport:
+    """Read the deposits of a ledger.
+
+    Parameters
+    ----------
+    ledger : Path
+    bag, institution : str
+        Only these; all if empty.
+    today : date, optional
+        Reckon from this day.
+
+    Raises
+    ------
+    MisuseError, SurroundingsError, IntegrityError
+        The ledger cannot be read.
+    """
+    with open_ledger(ledger, read_only=True) as opened:
+        deposits = deposits_in(opened)
+    return DepositsReport(
+        today=today or moment().date(),
+        deposits=tuple(
+            one
+            for one in deposits
+            if (not bag or one.bag == bag) and (not institution or one.institution == institution)
+        ),
+    )

@@ -1,0 +1,432 @@
+"""Receiving packages: unpack, verify, check, and then take in or set aside, with an answer.
+
+What passes is put into the store in one step and a receipt is written; what does not is moved
+into quarantine as it arrived, with a letter that says why. What is not complete yet is left
+where it lies.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import enum
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from ssl import SSLContext
+from typing import Any
+
+from archiver import files
+from archiver.custody.audit import AuditVerdict, BagCheck, check_bag, plain
+from archiver.custody.deposit_record import BagIdentity, Package
+from archiver.custody.deposit_rules import FORM_NOT_TAKEN, NAME_HELD, PACKAGE_DIFFERS
+from archiver.custody.entry import EntryKind
+from archiver.custody.inbox import Inbound, InboundKind, look_at, received_packages
+from archiver.custody.intake import staging
+from archiver.custody.ledger import Ledger, open_ledger
+from archiver.custody.receipts import Decision
+from archiver.custody.store import Store, opened_store
+from archiver.custody.verify import Depth
+from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.findings import Finding, Severity, Where, in_order, stops_deposit
+from archiver.package.reader import read_bag
+from archiver.pipeline.answers import Answer, Answers, moved_parts
+from archiver.pipeline.fitness import fit
+from archiver.pipeline.profiles import Profile, find_profile
+from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper
+from archiver.progress import Progress, Silent
+
+__all__ = ["PackageOutcome", "ReceivedPackage", "ReceivingPlan", "receive_packages"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceivingPlan:
+    """What is to be received.
+
+    Parameters
+    ----------
+    packages : sequence of Path
+        Folders of deposits, folders of bags, or packages.
+    profile : str
+        File or name of the institution's own profile.
+    store, quarantine, ledger : Path
+    receipts : Path, optional
+        Folder for receipts; ``receipts`` beside the ledger by default.
+    fetch_from : tuple of str
+        Hosts that files of ``fetch.txt`` may be fetched from; none by default.
+    reference : str
+        Number or mark under which the institution keeps it.
+    clear : bool
+        Remove from the inbox what was accepted.
+    rehearse : bool
+        Look at everything, and leave all as it is.
+    trust : SSLContext, optional
+        Whose certificates count when fetching; those of this machine by default.
+    """
+
+    packages: Sequence[Path]
+    profile: str
+    store: Path
+    quarantine: Path
+    ledger: Path
+    receipts: Path | None = None
+    fetch_from: tuple[str, ...] = ()
+    reference: str = ""
+    clear: bool = False
+    rehearse: bool = False
+    trust: SSLContext | None = None
+
+
+class PackageOutcome(enum.StrEnum):
+    """What became of a package."""
+
+    ACCEPTED = "accepted"
+    HELD = "already held"
+    QUARANTINED = "quarantined"
+    INCOMPLETE = "not complete yet"
+    FAILED = "failed"
+    WOULD_ACCEPT = "would be accepted"
+    WOULD_QUARANTINE = "would be quarantined"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceivedPackage:
+    """What receiving one package came to.
+
+    Parameters
+    ----------
+    package : Path
+    outcome : PackageOutcome
+    bag, deposit, receipt : str
+    place : Path, optional
+        Where the bag or, quarantined, the package lies now.
+    papers : Path, optional
+        Folder of receipt or letter.
+    completed : int
+        Files that were not sent and were taken from elsewhere.
+    entry : int, optional
+        Number in the ledger.
+    reasons : tuple of Finding
+        Why it was quarantined.
+    notes : tuple of Finding
+        What else was found.
+    error : ArchiverError, optional
+    """
+
+    package: Path
+    outcome: PackageOutcome
+    bag: str = ""
+    deposit: str = ""
+    receipt: str = ""
+    place: Path | None = None
+    papers: Path | None = None
+    completed: int = 0
+    entry: int | None = None
+    reasons: tuple[Finding, ...] = ()
+    notes: tuple[Finding, ...] = ()
+    error: ArchiverError | None = None
+
+    @property
+    def exit_status(self) -> int:
+        """Exit status of this package alone."""
+        if self.error is not None:
+            return self.error.exit_status
+        match self.outcome:
+            case PackageOutcome.QUARANTINED | PackageOutcome.WOULD_QUARANTINE:
+                return 1
+            case PackageOutcome.INCOMPLETE:
+                return 4
+            case _:
+                return 0
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the facts for machines."""
+        return {
+            "package": plain(str(self.package)),
+            "outcome": str(self.outcome),
+            "bag": plain(self.bag),
+            "deposit": self.deposit,
+            "receipt": self.receipt,
+            "place": "" if self.place is None else plain(str(self.place)),
+            "papers": "" if self.papers is None else plain(str(self.papers)),
+            "completed": self.completed,
+            "entry": self.entry,
+            "reasons": [finding.as_json() for finding in self.reasons],
+            "notes": [finding.as_json() for finding in self.notes],
+            "error": "" if self.error is None else plain(str(self.error)),
+            "exit_status": self.exit_status,
+        }
+
+
+def receive_packages(
+    plan: ReceivingPlan, *, progress: Progress | None = None
+) -> tuple[ReceivedPackage, ...]:
+    """Receive packages one after another; one that fails does not keep the others waiting.
+
+    Raises
+    ------
+    MisuseError
+        The profile is not there or names no institution, or a folder lies in another.
+    SurroundingsError, IntegrityError
+        Store or ledger cannot be used.
+    """
+    progress = progress or Silent()
+    profile = find_profile(Path(), plan.profile)
+    if not profile.institution.name:
+        raise MisuseError(
+            "the profile names no institution",
+            where=profile.file,
+            accepted="a profile with the field name",
+        )
+    if stops_deposit(profile.findings):
+        first = next(f for f in profile.findings if f.severity is Severity.ERROR)
+        raise MisuseError(
+            f"the profile is wrong: {first.message}",
+            where=str(first.where),
+            accepted=first.accepted,
+            remedy=first.remedy,
+        )
+    files.make_directory(plan.store)
+    files.make_directory(plan.quarantine)
+    _refuse_nested(plan)
+    with opened_store(str(plan.store)) as store, open_ledger(plan.ledger) as ledger:
+        work = _Receiving(plan, profile, store, ledger, progress)
+        return tuple(work.run(package) for package in plan.packages)
+
+
+def _refuse_nested(plan: ReceivingPlan) -> None:
+    store, quarantine = files.resolved(plan.store), files.resolved(plan.quarantine)
+    if store == quarantine or store in quarantine.parents or quarantine in store.parents:
+        raise MisuseError(
+            "store and quarantine lie in each other",
+            where=str(plan.quarantine),
+            accepted="a folder outside the store, on the same disk if you can",
+        )
+
+
+@dataclass(slots=True, kw_only=True)
+class _Looked:
+    """What was found out about one inbound, step by step."""
+
+    inbound: Inbound
+    packages: tuple[Package, ...] = ()
+    bag: BagIdentity | None = None
+    reasons: list[Finding] = field(default_factory=list)
+    notes: tuple[Finding, ...] = ()
+    completed: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def deposit(self) -> str:
+        return "" if self.inbound.record is None else self.inbound.record.deposit
+
+
+class _Receiving:
+    """Receives packages into one store."""
+
+    def __init__(
+        self,
+        plan: ReceivingPlan,
+        profile: Profile,
+        store: Store,
+        ledger: Ledger,
+        progress: Progress,
+    ) -> None:
+        self.plan = plan
+        self.profile = profile
+        self.store = store
+        self.ledger = ledger
+        self.progress = progress
+        self.answers = Answers(plan, profile, store, ledger)
+
+    def run(self, package: Path) -> ReceivedPackage:
+        """Receive one package; what stops it is a result too."""
+        try:
+            with self._alone(package):
+                return self._receive(package)
+        except ArchiverError as error:
+            return ReceivedPackage(package=package, outcome=PackageOutcome.FAILED, error=error)
+
+    @contextlib.contextmanager
+    def _alone(self, package: Path) -> Iterator[None]:
+        place = hashlib.sha256(str(files.resolved(package)).encode("utf-8", "replace"))
+        name = f"{self.ledger.path.name}.{place.hexdigest()[:16]}.lock"
+        busy = MisuseError(
+            "is being received by another process",
+            where=str(package),
+            remedy="Wait until it has ended, then run again",
+        )
+        with files.lock(self.ledger.path.with_name(name), busy=busy):
+            yield
+
+    def _receive(self, package: Path) -> ReceivedPackage:
+        inbound = look_at(package)
+        if inbound.kind is InboundKind.INCOMPLETE:
+            return ReceivedPackage(package=package, outcome=PackageOutcome.INCOMPLETE)
+        looked = _Looked(inbound=inbound, reasons=list(inbound.findings))
+        self.progress.step(f"Receiving {package.name}", 2 * inbound.bytes_held)
+        if inbound.packages and not looked.reasons:
+            looked.packages, differing = received_packages(
+                inbound.packages, inbound.record, on_bytes=self.progress.advance
+            )
+            looked.reasons += differing
+        if looked.reasons:
+            return self._refuse(looked)
+        with staging(self.store.root) as stage:
+            unwrapped = self._unwrap(looked, stage)
+            if unwrapped is None:
+                return self._refuse(looked)
+            check = self._judge(looked, unwrapped, stage)
+            if looked.reasons:
+                return self._refuse(looked)
+            return self._accept(looked, unwrapped, check)
+
+    def _unwrap(self, looked: _Looked, stage: Path) -> Unwrapped | None:
+        unwrapper = Unwrapper(
+            profile=self.profile,
+            store=self.store,
+            fetch_from=self.plan.fetch_from,
+            trust=self.plan.trust,
+            progress=self.progress,
+        )
+        try:
+            unwrapped = unwrapper.unwrap(looked.inbound, stage)
+        except NotTakenError as refused:
+            looked.reasons += refused.findings
+            return None
+        looked.bag = unwrapped.identity
+        looked.completed = dict(unwrapped.completed)
+        if not looked.packages:
+            looked.packages = (unwrapped.as_package,)
+        return unwrapped
+
+    def _judge(self, looked: _Looked, unwrapped: Unwrapped, stage: Path) -> BagCheck:
+        """Say what stands in the way of a bag that is intact."""
+        record = looked.inbound.record
+        if record is not None and dict(record.bag.manifests) != dict(unwrapped.identity.manifests):
+            looked.reasons.append(
+                PACKAGE_DIFFERS.at(
+                    Where(file="deposit.json", field="bag.manifests"),
+                    "the manifests of the bag are not those that the record of the deposit states",
+                )
+            )
+        media_type = unwrapped.form.media_type
+        taken = self.profile.institution.serialisation
+        if taken and taken != unwrapped.form:
+            looked.reasons.append(
+                FORM_NOT_TAKEN.at(
+                    Where(file=looked.inbound.place.name),
+                    f"it came as {unwrapped.form}",
+                    accepted=taken,
+                    remedy=f"Send it as {taken}",
+                )
+            )
+        fitness = fit(unwrapped.root, self.profile, media_type=media_type, report=unwrapped.report)
+        check, unsigned = unwrapped.checked(self.profile, stage)
+        found = in_order(dict.fromkeys((*fitness.findings, *check.findings, *unsigned)))
+        looked.reasons += [one for one in found if one.severity is Severity.ERROR]
+        looked.notes = tuple(one for one in found if one.severity is Severity.WARNING)
+        if not looked.reasons and self._name_is_anothers(unwrapped):
+            looked.reasons.append(
+                NAME_HELD.at(
+                    Where(file="."),
+                    f"another bag of the name {unwrapped.root.name} is held here",
+                    accepted="a name that is not taken",
+                )
+            )
+        return check
+
+    def _name_is_anothers(self, unwrapped: Unwrapped) -> bool:
+        place = self.store.root / unwrapped.root.name
+        return files.exists(place) and not _same_bag(place, unwrapped.identity)
+
+    def _refuse(self, looked: _Looked) -> ReceivedPackage:
+        reasons = tuple(dict.fromkeys(looked.reasons))
+        facts: dict[str, Any] = {
+            "package": looked.inbound.place,
+            "bag": "" if looked.bag is None else looked.bag.name,
+            "deposit": looked.deposit,
+            "reasons": reasons,
+            "notes": looked.notes,
+        }
+        if self.plan.rehearse:
+            return ReceivedPackage(outcome=PackageOutcome.WOULD_QUARANTINE, **facts)
+        answer = self.answers.refuse(self._answer(looked, Decision.REFUSED), reasons)
+        return ReceivedPackage(
+            outcome=PackageOutcome.QUARANTINED,
+            receipt=answer.receipt,
+            place=answer.place,
+            papers=answer.papers,
+            entry=answer.entry,
+            **facts,
+        )
+
+    def _answer(self, looked: _Looked, decision: Decision) -> Answer:
+        return Answer(
+            decision=decision,
+            inbound=looked.inbound,
+            packages=looked.packages,
+            bag=looked.bag,
+            completed=looked.completed,
+        )
+
+    def _accept(self, looked: _Looked, unwrapped: Unwrapped, check: BagCheck) -> ReceivedPackage:
+        name = unwrapped.root.name
+        final = self.store.root / name
+        facts: dict[str, Any] = {
+            "package": looked.inbound.place,
+            "bag": name,
+            "deposit": looked.deposit,
+            "completed": len(looked.completed),
+            "notes": looked.notes,
+        }
+        if self.plan.rehearse:
+            return ReceivedPackage(outcome=PackageOutcome.WOULD_ACCEPT, place=final, **facts)
+        held = self._take_in(unwrapped, final)
+        if held is not None:
+            check = held
+        known = self.ledger.entries(kind=EntryKind.RECEIVED, store=self.store.name, bag=plain(name))
+        before = [one.parsed_facts() for one in known]
+        earlier = next((one for one in before if one["deposit"] == looked.deposit), None)
+        outcome = PackageOutcome.HELD if before else PackageOutcome.ACCEPTED
+        answer = self.answers.accept(
+            self._answer(looked, Decision.ACCEPTED), check, before=bool(before), earlier=earlier
+        )
+        if self.plan.clear:
+            for place in moved_parts(looked.inbound):
+                files.discard(place)
+        return ReceivedPackage(
+            outcome=outcome,
+            receipt=answer.receipt,
+            place=final,
+            papers=answer.papers,
+            entry=answer.entry,
+            **facts,
+        )
+
+    def _take_in(self, unwrapped: Unwrapped, final: Path) -> BagCheck | None:
+        """Give the bag its name in the store; verify the one that is there, if it is the same."""
+        if not files.exists(final):
+            try:
+                files.rename_new(unwrapped.root, final)
+            except MisuseError:
+                # Another process was faster; what it put there is judged like any other.
+                if not files.exists(final) or not _same_bag(final, unwrapped.identity):
+                    raise
+            else:
+                files.flush_directory(self.store.root)
+                return None
+        check = check_bag(self.store, final.name, Depth.FULL, on_bytes=self.progress.advance)
+        if check.verdict is not AuditVerdict.INTACT:
+            raise IntegrityError(
+                "the bag that is held has changed; the package that arrived is intact",
+                where=str(final),
+                remedy="Audit the store and repair the bag; the package is left where it is",
+            )
+        return check
+
+
+def _same_bag(place: Path, identity: BagIdentity) -> bool:
+    try:
+        return dict(read_bag(place).manifest_digests) == dict(identity.manifests)
+    except ArchiverError:
+        return False
