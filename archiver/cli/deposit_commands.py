@@ -81,7 +81,8 @@ def deposit(
     """Hand bags over to an institution; the same command again goes on after a cut."""
     from archiver.cli import deposit_views
     from archiver.cli.progress import shown
-    from archiver.pipeline.deposit import DepositPlan, deposit_bags
+    from archiver.pipeline.deposit import deposit_bags
+    from archiver.pipeline.deposit_outcome import DepositPlan
 
     plan = DepositPlan(
         bags=bags,
@@ -220,7 +221,8 @@ def receive(
     """Take packages in: verify, check, accept or quarantine, and write the answer."""
     from archiver.cli import deposit_views
     from archiver.cli.progress import shown
-    from archiver.pipeline.receiving import ReceivingPlan, receive_packages
+    from archiver.pipeline.receiving import receive_packages
+    from archiver.pipeline.receiving_outcome import ReceivingPlan
 
     plan = ReceivingPlan(
         packages=packages,

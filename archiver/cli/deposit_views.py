@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from archiver.custody.deposits import LedgerDeposit
-    from archiver.pipeline.deposit import BagDeposit
+    from archiver.pipeline.deposit_outcome import BagDeposit
     from archiver.pipeline.deposits import DepositsReport
     from archiver.pipeline.receipts import ImportedReceipt
-    from archiver.pipeline.receiving import ReceivedPackage
+    from archiver.pipeline.receiving_outcome import ReceivedPackage
 
 __all__ = ["show_deposit", "show_deposits", "show_receipt", "show_received"]
 

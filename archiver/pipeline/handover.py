@@ -56,10 +56,10 @@ class Described:
 
     @property
     def held(self) -> str:
-        """Where and when the session was held."""
+        """When and where the session was held."""
         if self.session is None:
             return ""
-        return f"{self.session.place}, {self.session.start.moment.date().isoformat()}"
+        return f"{self.session.start.moment.date().isoformat()}, {self.session.place}"
 
 
 def described(root: Path, bag: Bag) -> Described:
