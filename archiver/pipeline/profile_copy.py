@@ -12,8 +12,9 @@ from archiver import files
 from archiver.custody.fetching import FetchLimits, FetchRefusedError, fetch_small
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, Where, stops_deposit
-from archiver.package.bagprofile import BagProfile, read_bag_profile
+from archiver.package.bagprofile import BagProfile
 from archiver.package.names import safe_name
+from archiver.package.profile_reading import read_bag_profile
 from archiver.pipeline.fitness_rules import IDENTIFIER_DIFFERS
 from archiver.pipeline.profiles import LARGEST_PROFILE_BYTES, Profile
 

@@ -168,7 +168,7 @@ def bag_profile_of(profile: Profile) -> tuple[BagProfile | None, tuple[Finding, 
         The file cannot be read.
     """
     # Only runs for an institution need these.
-    from archiver.package.bagprofile import read_bag_profile  # noqa: PLC0415
+    from archiver.package.profile_reading import read_bag_profile  # noqa: PLC0415
     from archiver.pipeline.fitness_rules import (  # noqa: PLC0415
         PROFILE_NOT_LOOKED_UP,
         PROFILE_NOT_THERE,
