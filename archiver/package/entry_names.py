@@ -124,6 +124,8 @@ class NameJudge:
             raise self.refuse(NAME_ENCODING, name, "the name is not UTF-8")
 
     def _place(self, name: str) -> None:
+        if not name:
+            raise self.refuse(PATH_UNCLEAR, name, "the entry has no name")
         if name.startswith(("//", "\\\\")):
             raise self.refuse(PATH_UNC, name, "the path names a network share or a device")
         if name.startswith("/"):

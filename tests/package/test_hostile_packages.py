@@ -1,0 +1,294 @@
+"""Every hostile package is refused for its own reason, and nothing of it is left anywhere."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import random
+import tempfile
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from archiver import files
+from archiver.errors import ArchiverError, SurroundingsError
+from archiver.findings import Finding, Rule
+from archiver.package import package_rules
+from archiver.package.incoming import Incoming
+from archiver.package.limits import Limits
+from archiver.package.refusal import PackageDamagedError, PackageRefusedError
+from archiver.package.tar_reading import read_tar
+from archiver.package.unpacking import unpack
+from archiver.package.zip_reading import read_zip
+from tests.faults import FaultySeam
+from tests.package.hostile_packages import (
+    END,
+    TOP,
+    Hostile,
+    bag_entries,
+    bag_files,
+    hostile_packages,
+    member,
+    tar_with,
+    zip_of,
+    zstd,
+)
+from tests.package.small_bags import contents
+
+HOSTILE = hostile_packages()
+
+
+def tree(root: Path) -> dict[str, tuple[str, bytes | str]]:
+    """Everything below a directory: kind and content, links not followed."""
+    found: dict[str, tuple[str, bytes | str]] = {}
+    for path in sorted(root.rglob("*")):
+        name = path.relative_to(root).as_posix()
+        if path.is_symlink():
+            found[name] = ("link", str(path.readlink()))
+        elif path.is_dir():
+            found[name] = ("directory", b"")
+        else:
+            found[name] = ("file", path.read_bytes())
+    return found
+
+
+def refusal(package: Path, target: Path, limits: Limits | None = None) -> Finding:
+    """Why a package is refused."""
+    with pytest.raises((PackageRefusedError, PackageDamagedError)) as refused:
+        unpack(package, target, limits=limits)
+    error = refused.value
+    assert isinstance(error, PackageRefusedError | PackageDamagedError)
+    return error.finding
+
+
+@pytest.mark.parametrize("hostile", HOSTILE, ids=[h.name for h in HOSTILE])
+def test_it_is_refused_for_its_reason_and_nothing_is_written(
+    hostile: Hostile, tmp_path: Path
+) -> None:
+    (tmp_path / "secret").write_bytes(b"kept")
+    target = tmp_path / "a" / "target"
+    (tmp_path / "a").mkdir()
+    package = tmp_path / hostile.file_name
+    package.write_bytes(hostile.content)
+    before = tree(tmp_path)
+    with files.use(FaultySeam()):
+        finding = refusal(package, target)
+    assert finding.code == hostile.code, finding
+    assert finding.where.file == hostile.file_name
+    assert finding.remedy
+    assert tree(tmp_path) == before
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("x.tar", tar_with()),
+        ("x.zip", zip_of(bag_entries())),
+        ("x.tar.gz", gzip.compress(tar_with(), mtime=0)),
+        ("x.tar.zst", zstd(tar_with())),
+    ],
+)
+def test_the_same_packages_without_the_evil_part_are_taken(
+    name: str, content: bytes, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_bytes(content)
+    unpacked = unpack(tmp_path / name, tmp_path / "target")
+    assert contents(unpacked.root) == bag_files()
+    assert [entry.name for entry in (tmp_path / "target").iterdir()] == [TOP]
+
+
+def test_there_are_as_many_reasons_as_rules() -> None:
+    """Every rule that refuses a package by itself is met by one of the packages here.
+
+    Parts, limits and bags that cannot be packed have tests of their own.
+    """
+    rules = {rule.code for rule in vars(package_rules).values() if isinstance(rule, Rule)}
+    elsewhere = {"too-many", "too-much", "parts-disagree", "bag-not-complete"}
+    assert rules - {hostile.code for hostile in HOSTILE} == {f"package-{w}" for w in elsewhere}
+
+
+@pytest.mark.parametrize(
+    ("limits", "code"),
+    [
+        (Limits(most_entries=3), "package-too-many"),
+        (Limits(most_bytes=1000), "package-too-much"),
+    ],
+)
+@pytest.mark.parametrize("form", ["tar", "zip"])
+def test_a_limit_that_is_passed_is_named(
+    limits: Limits, code: str, form: str, tmp_path: Path
+) -> None:
+    package = tmp_path / f"x.{form}"
+    package.write_bytes(tar_with() if form == "tar" else zip_of(bag_entries()))
+    before = tree(tmp_path)
+    with pytest.raises(PackageRefusedError) as refused:
+        unpack(package, tmp_path / "target", limits=limits)
+    assert refused.value.finding.code == code
+    assert "at most" in str(refused.value)
+    assert tree(tmp_path) == before
+
+
+@pytest.mark.parametrize("name", ["x.tar", "x.tar.zst", "x.zip"])
+def test_free_space_is_looked_at_before_anything_is_written(name: str, tmp_path: Path) -> None:
+    content = {"x.tar": tar_with(), "x.tar.zst": zstd(tar_with()), "x.zip": zip_of(bag_entries())}
+    (tmp_path / name).write_bytes(content[name])
+    before = tree(tmp_path)
+    seam = FaultySeam(free=2000)
+    with files.use(seam), pytest.raises(SurroundingsError, match="2000 are free"):
+        unpack(tmp_path / name, tmp_path / "target")
+    assert tree(tmp_path) == before
+    assert not [call for call in seam.calls if call.operation == "create"]
+
+
+def test_names_of_any_kind_are_taken_when_they_are_asked_for(tmp_path: Path) -> None:
+    if os.name == "nt":  # such names cannot lie there
+        return
+    bag = bag_files({"What?.txt": b"1", "what?.txt": b"2", "CON": b"3", "end.": b"4"})
+    package = tmp_path / "x.tar"
+    package.write_bytes(
+        b"".join(member(f"{TOP}/{path}", content) for path, content in bag.items()) + END
+    )
+    with pytest.raises(PackageRefusedError):
+        unpack(package, tmp_path / "target")
+    unpacked = unpack(package, tmp_path / "target", limits=Limits(any_names=True))
+    assert contents(unpacked.root) == bag
+
+
+def test_what_leads_out_is_refused_among_names_of_any_kind_too(tmp_path: Path) -> None:
+    leading_out = [h for h in HOSTILE if h.code.startswith(("package-path", "package-link"))]
+    for hostile in leading_out:
+        (tmp_path / hostile.file_name).write_bytes(hostile.content)
+        package = tmp_path / hostile.file_name
+        found = refusal(package, tmp_path / "t", limits=Limits(any_names=True))
+        assert found.code == hostile.code
+    assert len(leading_out) > 25
+
+
+def outcome(package: Path, target: Path) -> dict[str, bytes] | str:
+    """What unpacking gives: the files of the bag, or the code of the refusal."""
+    try:
+        unpacked = unpack(package, target)
+    except PackageRefusedError as error:
+        return error.finding.code
+    except PackageDamagedError as error:
+        return error.finding.code
+    found = contents(unpacked.root)
+    files.discard(target)
+    return found
+
+
+@pytest.mark.parametrize("name", ["x.tar", "x.tar.gz", "x.tar.zst", "x.zip"])
+def test_a_package_that_is_cut_off_is_refused_or_whole(name: str, tmp_path: Path) -> None:
+    """Cut every 512 bytes for tar, and every 64 for the others, which are smaller."""
+    content = {
+        "x.tar": tar_with() + bytes(4096),
+        "x.tar.gz": gzip.compress(tar_with(), mtime=0),
+        "x.tar.zst": zstd(tar_with()),
+        "x.zip": zip_of(bag_entries()),
+    }[name]
+    package = tmp_path / name
+    whole = 0
+    step = 512 if name == "x.tar" else 64
+    with files.use(FaultySeam()):
+        for length in range(0, len(content), step):
+            package.write_bytes(content[:length])
+            before = tree(tmp_path)
+            found = outcome(package, tmp_path / "target")
+            if isinstance(found, dict):
+                assert found == bag_files()
+                whole += 1
+            assert tree(tmp_path) == before, length
+    # A tar is whole without the empty blocks that fill its last record.
+    assert whole == (len(range(len(tar_with()), len(content), step)) if name == "x.tar" else 0)
+
+
+def test_a_bit_that_flips_in_a_header_of_a_tar_is_always_found(tmp_path: Path) -> None:
+    content = tar_with()
+    offsets, position = [], 0
+    while content[position : position + 512] != bytes(512):
+        offsets.append(position)
+        size = int(content[position + 124 : position + 135], 8)
+        position += 512 + size + -size % 512
+    assert len(offsets) == 6
+    package = tmp_path / "x.tar"
+    seeded = random.Random(8493)  # noqa: S311 - damage that can be repeated
+    unseen = set()
+    for offset in offsets[::3]:
+        for at in range(512):
+            damaged = bytearray(content)
+            damaged[offset + at] ^= 1 << seeded.randrange(8)
+            package.write_bytes(damaged)
+            with Incoming([package]) as incoming:
+                try:
+                    incoming.form()
+                    for entry in read_tar(incoming.blocks(), incoming):
+                        list(entry.blocks())
+                except ArchiverError:
+                    continue
+            unseen.add(at)
+    # Behind the six digits of the checksum stand a NUL and a blank, which it does not cover.
+    # A zero before them that becomes a blank says the same.
+    assert unseen <= {148, 154, 155}
+
+
+def test_a_bit_that_flips_in_a_zip_is_found_or_changes_nothing(tmp_path: Path) -> None:
+    """Times and versions may flip unseen, since nothing is made of them."""
+    content = zip_of(bag_entries())
+    package = tmp_path / "x.zip"
+    seeded = random.Random(8493)  # noqa: S311 - damage that can be repeated
+    expected = {f"{TOP}/{path}": content for path, content in bag_files().items()}
+    of_content = {
+        content.index(each) + at for each in bag_files().values() for at in range(len(each))
+    }
+    unseen = 0
+    for at in sorted(set(range(len(content))) - of_content):
+        damaged = bytearray(content)
+        damaged[at] ^= 1 << seeded.randrange(8)
+        package.write_bytes(damaged)
+        with Incoming([package]) as incoming:
+            try:
+                incoming.form()
+                entries = read_zip(incoming, Limits())
+                found = {entry.name: b"".join(entry.blocks()) for entry in entries}
+            except ArchiverError:
+                continue
+        assert found == expected, at
+        unseen += 1
+    headers = len(bag_entries()) * (30 + 46) + 22
+    assert 0 < unseen < headers / 2
+
+
+@settings(max_examples=150)
+@given(st.data())
+def test_whatever_arrives_is_a_whole_bag_or_an_error_of_ours(data: st.DataObject) -> None:
+    originals = {
+        "x.tar": tar_with(),
+        "x.tar.gz": gzip.compress(tar_with(), mtime=0),
+        "x.tar.zst": zstd(tar_with()),
+        "x.zip": zip_of(bag_entries()),
+    }
+    name = data.draw(st.sampled_from(sorted(originals)))
+    content = bytearray(originals[name])
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(content) - 1))
+        kind = data.draw(st.sampled_from(["flip", "cut", "insert", "copy"]))
+        piece = data.draw(st.binary(min_size=1, max_size=40))
+        if kind == "flip":
+            content[at] ^= 1 << data.draw(st.integers(0, 7))
+        elif kind == "cut":
+            del content[at : at + len(piece)]
+        elif kind == "insert":
+            content[at:at] = piece
+        else:
+            content[at : at + 512] = content[at // 2 : at // 2 + 512]
+    with tempfile.TemporaryDirectory() as folder, files.use(FaultySeam()):
+        root = Path(folder)
+        (root / name).write_bytes(content)
+        try:
+            unpacked = unpack(root / name, root / "target")
+        except ArchiverError:
+            assert [path.name for path in root.iterdir()] == [name]
+        else:
+            assert contents(unpacked.root) == bag_files()
