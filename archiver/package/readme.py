@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from archiver.package.names import shown
 
-__all__ = ["README_NAME", "MasterFacts", "ReadmeFacts", "readme_text"]
+__all__ = ["README_NAME", "MasterFacts", "ReadmeFacts", "fixity_commands", "readme_text"]
 
 README_NAME = "READ-ME.txt"
 _WIDTH = 79
@@ -149,22 +149,38 @@ def _contents(contents: Sequence[tuple[str, str]]) -> str:
     )
 
 
-def _checks(algorithm: str) -> str:
+def fixity_commands(algorithm: str) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Return what to type in the folder of a bag to check its manifests of one algorithm.
+
+    Parameters
+    ----------
+    algorithm : str
+        As manifests are named (RFC 8493, 2.4).
+
+    Returns
+    -------
+    tuple of (str, tuple of str)
+        A system, and its lines; systems that bring no program for it are left out.
+    """
     manifests = (f"manifest-{algorithm}.txt", f"tagmanifest-{algorithm}.txt")
-    parts = ["Linux:", _commands(*(f"{_GNU[algorithm]} -c {name}" for name in manifests))]
+    found = [("Linux", tuple(f"{_GNU[algorithm]} -c {name}" for name in manifests))]
     if algorithm in _MAC:
-        parts += ["macOS:", _commands(*(f"{_MAC[algorithm]} {name}" for name in manifests))]
-    parts += [
-        "Windows (PowerShell):",
-        _commands(
-            f"foreach ($line in Get-Content -Encoding UTF8 {', '.join(manifests)}) {{",
-            "  $sum, $path = $line -split '\\s+', 2",
-            f"  $now = (Get-FileHash -Algorithm {algorithm.upper()} -LiteralPath $path).Hash",
-            '  if ($now -eq $sum) { "${path}: OK" } else { "${path}: FAILED" }',
-            "}",
-        ),
-    ]
-    return "\n\n".join(parts)
+        found.append(("macOS", tuple(f"{_MAC[algorithm]} {name}" for name in manifests)))
+    windows = (
+        f"foreach ($line in Get-Content -Encoding UTF8 {', '.join(manifests)}) {{",
+        "  $sum, $path = $line -split '\\s+', 2",
+        f"  $now = (Get-FileHash -Algorithm {algorithm.upper()} -LiteralPath $path).Hash",
+        '  if ($now -eq $sum) { "${path}: OK" } else { "${path}: FAILED" }',
+        "}",
+    )
+    found.append(("Windows (PowerShell)", windows))
+    return tuple(found)
+
+
+def _checks(algorithm: str) -> str:
+    return "\n\n".join(
+        f"{system}:\n\n{_commands(*lines)}" for system, lines in fixity_commands(algorithm)
+    )
 
 
 def _sound(masters: Sequence[MasterFacts]) -> list[str]:

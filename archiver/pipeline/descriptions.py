@@ -22,7 +22,9 @@ from archiver.findings import Finding, in_order
 from archiver.package import BagBuilder, StoredFile, safe_names
 from archiver.package import readme as bag_readme
 from archiver.package.version_record import VERSION_RECORD
+from archiver.pages.page import PAGE
 from archiver.pipeline.masters import ArchivedTake
+from archiver.pipeline.page import MOTION, page_facts, page_for_bag, private_on_page
 from archiver.pipeline.plan import RESTRICTED, Plan
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import PROGRAM, library_versions
@@ -47,9 +49,9 @@ _PAYLOAD = (
     (RESTRICTED, "not public: the sheets as submitted, and restricted papers"),
     (places.CRATE, "the research object description (RO-Crate 1.2)"),
 )
-MOTION = "metadata/motion.json"
 DATING = "metadata/dating.json"
 _METADATA = (
+    (PAGE, "all of it on one page, for any web browser; begin here"),
     ("metadata/session.json", "the record: each quantity as stated and in SI units"),
     ("metadata/measurements", "levels, loudness, noise and faults of each take"),
     (DATING, "what the evidence allows for the date of each machine"),
@@ -151,18 +153,38 @@ def describe(
     findings = in_order(
         dict.fromkeys((*findings, *check_documents(documents, archive, contents.public.secrets)))
     )
+    motion = _motion(contents)
+    recorded = [contents.public.secrets.removed(finding) for finding in findings]
+    facts = page_facts(
+        archive, run, bag=bag.name, measured=measured, motion=motion, findings=recorded
+    )
+    page = page_for_bag(facts)
+    private = private_on_page(page, contents.public.secrets)
+    findings = in_order((*findings, *private))
     for document in documents:
         write = bag.write_payload if document.path.startswith("data/") else bag.write_tag
         write(document.path, document.content)
-    for path, content in _records(contents, measured, findings):
+    for path, content in _records(contents, measured, motion, recorded):
         bag.write_tag(path, content)
+    bag.write_tag(PAGE, page)
     bag.write_tag("metadata/archiving.json", encode_run(run))
     bag.write_tag("READ-ME.txt", _readme(bag.name, contents))
     return findings
 
 
+def _motion(contents: Contents) -> dict[str, Any] | None:
+    if contents.motion is None or not contents.motion.takes:
+        return None
+    from archiver.signal.motion_json import motion_as_json  # noqa: PLC0415 - slow to load
+
+    return motion_as_json(contents.motion)
+
+
 def _records(
-    contents: Contents, measured: Mapping[str, Mapping[str, Any]], findings: Sequence[Finding]
+    contents: Contents,
+    measured: Mapping[str, Mapping[str, Any]],
+    motion: Mapping[str, Any] | None,
+    findings: Sequence[Finding],
 ) -> Iterator[tuple[str, bytes]]:
     yield "metadata/session.json", as_bytes(session_as_json(contents.session))
     for done, name in _named(contents):
@@ -172,14 +194,9 @@ def _records(
     datings = [dating_as_json(d) for m in contents.session.machines if (d := date_machine(m))]
     if datings:
         yield DATING, as_bytes({"datings": datings})
-    if contents.motion is not None and contents.motion.takes:
-        from archiver.signal.motion_json import motion_as_json  # noqa: PLC0415 - slow to load
-
-        yield MOTION, as_bytes(motion_as_json(contents.motion))
-    yield (
-        "metadata/findings.json",
-        findings_document(map(contents.public.secrets.removed, findings)),
-    )
+    if motion is not None:
+        yield MOTION, as_bytes(motion)
+    yield "metadata/findings.json", findings_document(findings)
 
 
 def _named(contents: Contents) -> list[tuple[ArchivedTake, str]]:

@@ -13,6 +13,7 @@ from archiver.describe.places import DocumentKind
 from archiver.describe.selfcheck import check_documents
 from archiver.errors import MisuseError
 from archiver.findings import Finding
+from archiver.pipeline.beside import refuse_inside, refuse_taken, write_new
 from archiver.pipeline.recorded_bag import RecordedBag, read_recorded
 
 __all__ = ["Exported", "ExportedDocument", "export_documents"]
@@ -79,19 +80,13 @@ def export_documents(bag: Path, to: Path, kinds: Collection[str] = ()) -> Export
     """
     wanted = _kinds(kinds)
     recorded = read_recorded(bag)
-    _refuse_inside(bag, to)
+    refuse_inside(bag, to, what="the bag")
     documents = _made(recorded, wanted)
     targets = [(one, to.joinpath(*_name(one.path).split("/"))) for one in documents]
     for _, target in targets:
-        if files.exists(target):
-            raise MisuseError(
-                "the file exists already, and nothing is overwritten",
-                where=str(target),
-                remedy="Choose another directory with --to, or move the file away",
-            )
+        refuse_taken(target)
     for one, target in targets:
-        files.make_directory(target.parent)
-        _write_new(target, one.content)
+        write_new(target, one.content)
     return Exported(
         bag=bag,
         documents=tuple(
@@ -131,32 +126,6 @@ def _made(recorded: RecordedBag, wanted: frozenset[DocumentKind]) -> list[Descri
 def _name(path: str) -> str:
     """Return the name for a document of the bag: its path below ``metadata`` or ``data``."""
     return path.partition("/")[2]
-
-
-def _refuse_inside(bag: Path, to: Path) -> None:
-    place = to
-    while not files.exists(place) and place != place.parent:
-        place = place.parent
-    real, root = files.resolved(place), files.resolved(bag)
-    if real == root or root in real.parents:
-        raise MisuseError(
-            "the directory lies inside the bag, which nothing may be added to",
-            where=str(to),
-            accepted="a directory beside the bag or elsewhere",
-            remedy="Choose another directory with --to",
-        )
-
-
-def _write_new(target: Path, content: bytes) -> None:
-    """Write a file under a temporary name and give it its own, which must be free."""
-    temporary = files.temporary_sibling(target)
-    try:
-        files.write_whole(temporary, content)
-        files.rename_new(temporary, target)
-    except BaseException:
-        files.discard(temporary)
-        raise
-    files.flush_directory(target.parent)
 
 
 def _same(bag: Path, document: DescriptionDocument) -> bool | None:

@@ -1,0 +1,63 @@
+"""Content into HTML: one template, everything in it escaped.
+
+Text from a sheet can hold characters that HTML and XML cannot; they are replaced as in
+the other documents.
+"""
+
+from __future__ import annotations
+
+import functools
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from archiver.describe.xmltext import legal
+from archiver.pages.colours import DARK, LIGHT
+from archiver.pages.content import Content
+from archiver.pages.drawing import plot_drawing, time_line
+from archiver.pages.inline import Inline
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+__all__ = ["html"]
+
+
+def html(content: Content) -> str:
+    """Return the page as text."""
+    template, style = _loaded()
+    inline = Inline(content.language)
+    return template.render(
+        content=content,
+        style=style,
+        light=LIGHT.as_style(),
+        dark=DARK.as_style(),
+        line=inline.line,
+        basis=inline.basis,
+        lang=inline.attribute(),
+        plot_drawing=plot_drawing,
+        time_line=time_line,
+    )
+
+
+@functools.cache
+def _loaded() -> tuple[Template, str]:
+    """Compile the template, once in a run and only where a page is written."""
+    from jinja2 import Environment, StrictUndefined
+
+    folder = resources.files("archiver.pages") / "templates"
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_finalized,
+        # Folding constants costs more than it saves in a page that is written once.
+        optimized=False,
+    )
+    source = (folder / "page.html").read_text(encoding="utf-8")
+    style = (folder / "page.css").read_text(encoding="utf-8")
+    return environment.from_string(source), style
+
+
+def _finalized(value: Any) -> Any:
+    return legal(value) if type(value) is str else value

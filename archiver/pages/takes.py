@@ -1,0 +1,279 @@
+"""The takes on the page: what is heard, from which machine, how fast it turned, and drawings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from archiver.describe.facts import FileFacts, FileRole, MasterFacts
+from archiver.describe.markers import span_frames
+from archiver.describe.people import people_of
+from archiver.describe.places import strongest
+from archiver.describe.wording import playings_text, take_title
+from archiver.pages.composing import (
+    anchor,
+    derived,
+    facts_of,
+    joined,
+    measured,
+    plain,
+    stated,
+    stated_word,
+    table_of,
+)
+from archiver.pages.content import (
+    Basis,
+    Block,
+    Column,
+    Fact,
+    Line,
+    Listen,
+    Paragraph,
+    Section,
+    Source,
+    Subsection,
+    own,
+    said,
+)
+from archiver.pages.facts import Links, PageFacts
+from archiver.pages.figures import decibels, duration, moment, quantity, with_uncertainty
+from archiver.pages.movement import movement_facts
+from archiver.pages.takeplots import take_plots
+from archiver.session.quantity import Quantity
+from archiver.session.records import Session, Take
+
+__all__ = ["MOST_DETAILED", "takes_section"]
+
+MOST_DETAILED = 60
+"""Takes that are told one by one; of longer sessions the table holds all."""
+
+_PLAYED = {"audio/ogg": 0, "audio/flac": 1, "audio/vnd.wave": 2, "audio/mpeg": 3}
+_BROWSER_TYPES = {
+    "audio/ogg": "audio/ogg; codecs=opus", "audio/vnd.wave": "audio/wav",
+}  # fmt: skip
+
+
+def takes_section(facts: PageFacts, links: Links) -> Section:
+    """List all takes, and tell of each."""
+    session = facts.session
+    detailed = session.takes[:MOST_DETAILED]
+    blocks: list[Block] = [*_overview(facts, len(detailed))]
+    blocks += [
+        Subsection(
+            id=anchor("take", take.id),
+            title=joined(own(take.id), said(take_title(session, take)), by=" · "),
+            note=own(str(take.kind)),
+            flow=True,
+            blocks=tuple(_take(facts, links, take)),
+        )
+        for take in detailed
+    ]
+    if len(detailed) < len(session.takes):
+        blocks.append(
+            Paragraph(
+                text=own(
+                    f"The first {len(detailed)} of {len(session.takes)} takes are told here. "
+                    "metadata/session.json, metadata/measurements and metadata/motion.json hold "
+                    "the same of all."
+                )
+            )
+        )
+    return Section(id="takes", title="Takes", blocks=tuple(blocks))
+
+
+def length_s(facts: PageFacts, take: Take) -> float | None:
+    """Return the length of a take, which may be a part of its capture."""
+    master = facts.archive.master_of.get(take.id)
+    if master is None:
+        return None
+    rate = master.samples.sample_rate_hz
+    first, last = span_frames(take, rate, master.frames)
+    return (last - first) / rate
+
+
+def _overview(facts: PageFacts, detailed: int) -> Iterator[Block]:
+    session = facts.session
+    rows = []
+    for number, take in enumerate(session.takes):
+        master = facts.archive.master_of.get(take.id)
+        seconds = length_s(facts, take)
+        machine = session.machine_of(take)
+        moved = facts.motion.takes.get(take.id) if facts.motion is not None else None
+        speed = moved.speed if moved is not None and moved.speed.value is not None else None
+        levels = master.levels if master is not None else None
+        rows.append(
+            (
+                own(take.id, href=f"#{anchor('take', take.id)}" if number < detailed else ""),
+                said(take_title(session, take)),
+                own(str(take.kind)),
+                said(machine.name) if machine is not None else (),
+                own(duration(seconds)) if seconds is not None else (),
+                own(decibels(levels.integrated_lufs, "LUFS")) if levels is not None else (),
+                own(f"{moved.stated_rpm:g} rpm") if moved and moved.stated_rpm and speed else (),
+                own(with_uncertainty(speed)) if speed is not None else (),
+            )
+        )
+    yield from table_of(
+        "All takes",
+        (
+            Column(head="Take"), Column(head="Title"), Column(head="Kind"), Column(head="Machine"),
+            Column(head="Length (measured)", style="number"),
+            Column(head="Loudness (measured)", style="number"),
+            Column(head="Speed stated", style="number"),
+            Column(head="Speed measured", style="number"),
+        ),
+        rows,
+        basis=Basis.STATED,
+    )  # fmt: skip
+
+
+def _take(facts: PageFacts, links: Links, take: Take) -> Iterator[Block]:
+    files = facts.archive.by_take.get(take.id, ())
+    yield from _players(links, take, files)
+    yield from facts_of(_told(facts.session, take), name="What it is")
+    yield from facts_of(_sound(facts, take), name="Sound")
+    moved = facts.motion.takes.get(take.id) if facts.motion is not None else None
+    if moved is not None:
+        yield from facts_of(movement_facts(moved), name="Speed and what came through")
+    master = facts.archive.master_of.get(take.id)
+    sound = facts.sounds.get(master.path) if master is not None else None
+    yield from take_plots(facts, take, sound, moved)
+    yield from facts_of(_files(links, files, master), name="Files")
+
+
+def _players(links: Links, take: Take, files: tuple[FileFacts, ...]) -> Iterator[Block]:
+    """Offer the small copies first, then the master; a changed speed is a player of its own."""
+    same = [
+        file
+        for file in files
+        if file.role in (FileRole.MASTER, FileRole.ACCESS) and file.treatment is None
+    ]
+    changed = [file for file in files if file.role is FileRole.ACCESS and file.treatment]
+    part = _part(take)
+    for found in (same, *([file] for file in changed)):
+        sources = tuple(
+            Source(
+                href=f"{links.file(file.path)}{part}",
+                media_type=_BROWSER_TYPES.get(file.media_type, file.media_type),
+            )
+            for file in sorted(found, key=lambda one: _PLAYED.get(one.media_type, 9))
+            if file.media_type in _PLAYED and links.file(file.path)
+        )
+        if sources:
+            treatment = found[0].treatment
+            yield Listen(
+                label=f"Take {take.id}, {treatment or 'as captured'}",
+                sources=sources,
+                note="derived from the master" if treatment else "",
+            )
+
+
+def _part(take: Take) -> str:
+    """Name the part of a longer capture (W3C Media Fragments URI 1.0, 4.2.1)."""
+    if take.begins is None and take.ends is None:
+        return ""
+    start = f"{take.begins.value:g}" if take.begins is not None else "0"
+    end = f",{take.ends.value:g}" if take.ends is not None else ""
+    return f"#t={start}{end}"
+
+
+def _told(session: Session, take: Take) -> Iterator[Fact]:
+    machine, setup = session.machine_of(take), session.setup_of(take)
+    medium, chain = session.medium_of(take), session.chain_of(take)
+    yield stated_word("Kind", str(take.kind))
+    if take.reproduces:
+        performed = session.take(take.reproduces)
+        yield Fact(
+            label="Reproduces",
+            value=joined(
+                own(take.reproduces, href=f"#{anchor('take', take.reproduces)}"),
+                said(take_title(session, performed)) if performed is not None else (),
+            ),
+            basis=Basis.STATED,
+        )
+    for label, kind, name, id_ in (
+        ("Machine", "machine", machine.name if machine else "", machine.id if machine else ""),
+        ("Set-up", "setup", setup.id if setup else "", setup.id if setup else ""),
+        ("Medium", "medium", medium.id if medium else "", medium.id if medium else ""),
+        ("Capture chain", "chain", chain.id if chain else "", chain.id if chain else ""),
+    ):
+        yield Fact(
+            label=label,
+            value=said(name, href=f"#{anchor(kind, id_)}") if name else (),
+            basis=Basis.STATED,
+        )
+    yield stated_word("Playings", playings_text(take))
+    yield stated_word("Began", moment(take.start) if take.start is not None else None)
+    yield stated_word("Lies in its capture", _span(take.begins, take.ends))
+    people = people_of(session)
+    present = (people[id_].with_role for id_ in take.operators if id_ in people)
+    yield stated("People", ", ".join(present))
+    yield stated_word("Tone sounded", quantity(take.tone) if take.tone is not None else None)
+    yield stated("Channels", ", ".join(session.channels_of(take)))
+    yield stated("Remarks", take.remarks)
+
+
+def _span(begins: Quantity | None, ends: Quantity | None) -> str:
+    texts = (f"from {begins.text}" if begins else "", f"to {ends.text}" if ends else "")
+    return " ".join(text for text in texts if text)
+
+
+def _sound(facts: PageFacts, take: Take) -> Iterator[Fact]:
+    master = facts.archive.master_of.get(take.id)
+    if master is None:
+        return
+    seconds, sound = length_s(facts, take), facts.sounds.get(master.path)
+    yield measured("Length", duration(seconds) if seconds is not None else "")
+    yield measured("Format", str(master.samples))
+    if len(facts.archive.master_at[master.path]) > 1:
+        yield plain("Levels", "of the whole capture, which holds other takes too")
+    levels = master.levels
+    if levels is not None:
+        yield measured("Loudness, integrated", decibels(levels.integrated_lufs, "LUFS"))
+        yield measured("Loudness range", decibels(levels.range_lu, "LU"))
+        yield measured("True peak", decibels(levels.true_peak_dbtp, "dBTP"))
+    if sound is None:
+        return
+    for number, channel in enumerate(sound.channels, start=1):
+        place = f", channel {number}" if len(sound.channels) > 1 else ""
+        yield measured(f"Noise floor{place}", decibels(channel.noise_floor_dbfs, "dBFS"))
+        yield measured(f"Signal to noise{place}", decibels(channel.signal_to_noise_db, "dB"))
+        if channel.bandwidth_hz is not None:
+            low, high = channel.bandwidth_hz
+            yield measured(f"Band above the noise{place}", f"{low:.0f} to {high:.0f} Hz")
+        if channel.hum_hz is not None:
+            hum = f"{channel.hum_hz:.2f} Hz, {decibels(channel.hum_dbfs, 'dBFS')}"
+            yield measured(f"Hum{place}", hum)
+        if channel.clicks:
+            yield measured(f"Clicks{place}", str(channel.clicks))
+        for label, spans in (
+            ("Clipped", channel.clipped), ("Dropouts", channel.dropouts), ("Still", channel.still),
+        ):  # fmt: skip
+            yield measured(f"{label}{place}", "; ".join(spans))
+
+
+def _files(
+    links: Links, files: tuple[FileFacts, ...], master: MasterFacts | None
+) -> Iterator[Fact]:
+    words = {
+        FileRole.MASTER: "Master", FileRole.ORIGINAL: "Video as captured",
+        FileRole.ACCESS: "Copy for listening",
+    }  # fmt: skip
+    for file in files:
+        label = words.get(file.role)
+        if label is None:
+            continue
+        if file.treatment:
+            label = f"{label}, {file.treatment}"
+        yield plain(label, _link(links, file.path))
+        if file.role is FileRole.MASTER:
+            yield plain("Captured as", own(file.original_name or "", code=True))
+            found = strongest(file.digests)
+            if found is not None:
+                name, digest = found
+                yield derived(f"{name.name} of the file", own(digest, code=True))
+    if master is not None and files:
+        yield derived("MD5 of the samples alone", own(master.samples_md5, code=True))
+
+
+def _link(links: Links, path: str) -> Line:
+    return own(path, href=links.file(path), code=True)

@@ -1,0 +1,307 @@
+"""The session's page of a bag, or of a session folder that is not archived yet."""
+
+from __future__ import annotations
+
+import base64
+import functools
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from archiver import __version__, files
+from archiver.custody.sound import sound_digests_path
+from archiver.describe import places
+from archiver.describe.facts import Archive, FileFacts, FileRole, MasterFacts, RunFacts
+from archiver.describe.mediatypes import media_type_of
+from archiver.describe.motion_record import motion_record
+from archiver.describe.privacy import said
+from archiver.describe.runrecord import RunRecord
+from archiver.describe.sound_record import sound_record
+from archiver.describe.withholding import Secrets
+from archiver.errors import InputError, MisuseError
+from archiver.findings import Finding, Severity, Where, stops_deposit
+from archiver.pages.facts import Links, PageFacts
+from archiver.pages.page import PAGE, session_page
+from archiver.pipeline.beside import refuse_inside, refuse_taken, write_new
+from archiver.pipeline.check import CheckReport, look_over
+from archiver.pipeline.recorded_bag import RecordedBag, read_recorded
+from archiver.pipeline.run import NAME, moment
+from archiver.progress import Progress, Silent
+from archiver.session.load import SHEET
+
+__all__ = ["PagePlace", "page_facts", "page_for_bag", "private_on_page", "write_page"]
+
+MOTION = "metadata/motion.json"
+FINDINGS = "metadata/findings.json"
+_SHOWN = frozenset({"image/png", "image/jpeg", "image/gif", "image/webp"})
+_LARGEST_PICTURE_BYTES = 32 << 20
+_LARGEST_RECORD_BYTES = 1 << 28
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PagePlace:
+    """A page that was written: where, from what, and how many pictures are in it."""
+
+    file: Path
+    source: Path
+    bytes: int
+    pictures: int
+    left_out: tuple[str, ...]
+
+
+def page_facts(
+    archive: Archive,
+    run: RunRecord,
+    *,
+    bag: str,
+    measured: Mapping[str, Mapping[str, Any]],
+    motion: Mapping[str, Any] | None,
+    findings: Sequence[Finding],
+) -> PageFacts:
+    """Gather what the page of a bag is made from.
+
+    Parameters
+    ----------
+    archive, run
+        As recorded in the bag.
+    bag : str
+        Its name.
+    measured : mapping
+        Reports of measurements by path of the master.
+    motion : mapping, optional
+        The report of motion.
+    findings : sequence of Finding
+        As recorded, without what is withheld.
+
+    Raises
+    ------
+    InputError
+        A report is not of the form that this program writes.
+    """
+    names = {master.file: Path(master.measurements).stem for master in run.masters}
+    return PageFacts(
+        archive=archive,
+        bag=bag,
+        version=run.version,
+        replaces=run.replaces,
+        sounds={path: sound_record(document, path) for path, document in measured.items()},
+        motion=None if motion is None else motion_record(motion, MOTION),
+        findings=tuple(findings),
+        algorithms=run.algorithms,
+        steps=run.steps,
+        sound_digests={path: sound_digests_path(name) for path, name in names.items()},
+    )
+
+
+def page_for_bag(facts: PageFacts) -> bytes:
+    """Write the page as it lies in the bag, with references to the files of the payload."""
+    return session_page(facts, Links(picture=_referred, file=_reference))
+
+
+@functools.lru_cache(maxsize=4096)
+def _reference(path: str) -> str:
+    return places.reference(path, base=PAGE)
+
+
+def _referred(file: FileFacts) -> str:
+    return _reference(file.path) if file.media_type in _SHOWN else ""
+
+
+def private_on_page(page: bytes, secrets: Secrets) -> list[Finding]:
+    """Find what is withheld on a page; there is nothing if the record is the public one."""
+    import html  # noqa: PLC0415 - its table of entities is needed only here
+
+    text = page.decode("utf-8")
+    if not secrets.may_be_in(text):
+        return []
+    return [said(secret, Where(file=PAGE)) for secret in secrets.found_in(html.unescape(text))]
+
+
+def write_page(place: Path, to: Path, *, progress: Progress | None = None) -> PagePlace:
+    """Write the page of a bag or a session folder as one file, with its pictures in it.
+
+    Parameters
+    ----------
+    place : Path
+        A bag, or a session folder that the check finds no errors in; nothing in it is
+        changed. Of a folder only what is public is told.
+    to : Path
+        The new file.
+    progress : Progress, optional
+        Told what is being done.
+
+    Raises
+    ------
+    MisuseError
+        ``place`` is neither, or ``to`` exists or lies in it.
+    InputError
+        The check finds errors, or the bag has no records of this program.
+    IntegrityError
+        The bag is not whole, or a record has changed.
+    SurroundingsError
+        Reading or writing fails.
+    """
+    progress = progress or Silent()
+    is_folder = files.exists(place / SHEET)
+    if not is_folder and not files.exists(place / "bagit.txt"):
+        raise MisuseError(
+            "holds neither a bag nor a session",
+            where=str(place),
+            accepted="a bag, or a folder with session.yaml",
+        )
+    refuse_inside(place, to, what="the session folder" if is_folder else "the bag")
+    refuse_taken(to)
+    facts = _folder_facts(place, progress) if is_folder else _bag_facts(read_recorded(place))
+    progress.step("writing the page", 0)
+    album = _Album(place)
+    page = session_page(facts, Links(picture=album.embedded, file=_nowhere))
+    write_new(to, page)
+    return PagePlace(
+        file=to,
+        source=place,
+        bytes=len(page),
+        pictures=len(album.shown),
+        left_out=tuple(dict.fromkeys(album.left_out)),
+    )
+
+
+def _nowhere(path: str) -> str:
+    """Lead to no file: the page goes alone."""
+    del path
+    return ""
+
+
+class _Album:
+    """Pictures as ``data:`` URLs (RFC 2397); each is read once."""
+
+    def __init__(self, place: Path) -> None:
+        self._place = place
+        self.shown: dict[str, str] = {}
+        self.left_out: list[str] = []
+
+    def embedded(self, file: FileFacts) -> str:
+        """Return a picture, or an empty text if no browser shows it or it is too large."""
+        if file.media_type not in _SHOWN or file.size_bytes > _LARGEST_PICTURE_BYTES:
+            self.left_out.append(file.path)
+            return ""
+        if file.path not in self.shown:
+            content = files.read_bytes(
+                self._place.joinpath(*file.path.split("/")),
+                limit=_LARGEST_PICTURE_BYTES,
+                follow=False,
+            )
+            coded = base64.b64encode(content).decode("ascii")
+            self.shown[file.path] = f"data:{file.media_type};base64,{coded}"
+        return self.shown[file.path]
+
+
+def _bag_facts(recorded: RecordedBag) -> PageFacts:
+    reading = _reading(recorded.path)
+    motion = reading(MOTION) if files.exists(recorded.path / "metadata" / "motion.json") else None
+    return page_facts(
+        recorded.archive,
+        recorded.run,
+        bag=recorded.path.name,
+        measured={one.file: reading(one.measurements) for one in recorded.run.masters},
+        motion=motion,
+        findings=_findings(reading(FINDINGS)),
+    )
+
+
+def _reading(bag: Path) -> Callable[[str], dict[str, Any]]:
+    def read(name: str) -> dict[str, Any]:
+        content = files.read_bytes(
+            bag.joinpath(*name.split("/")), limit=_LARGEST_RECORD_BYTES, follow=False
+        )
+        try:
+            document = json.loads(content)
+        except (ValueError, RecursionError) as error:
+            raise InputError(f"is no JSON ({error})", where=name) from error
+        if not isinstance(document, dict):
+            raise InputError("is no JSON object", where=name)
+        return document
+
+    return read
+
+
+def _findings(document: Mapping[str, Any]) -> list[Finding]:
+    try:
+        return [
+            Finding(
+                code=str(one["code"]),
+                severity=Severity(one["severity"]),
+                where=Where(**one["where"]),
+                message=str(one["message"]),
+                accepted=str(one.get("accepted", "")),
+                remedy=str(one.get("remedy", "")),
+            )
+            for one in document["findings"]
+        ]
+    except (AttributeError, LookupError, TypeError, ValueError) as error:
+        raise InputError(
+            f"is no list of findings ({error!r})",
+            where=FINDINGS,
+            remedy="The record was changed after it was written, or by another version",
+        ) from error
+
+
+def _folder_facts(folder: Path, progress: Progress) -> PageFacts:
+    report = look_over(folder, progress, to_the_end=False)
+    if report.public is None or stops_deposit(report.findings):
+        raise InputError(
+            "the check of this session finds errors",
+            where=str(folder),
+            remedy=f"Run archiver check {folder} and correct what it names",
+        )
+    public = report.public
+    return PageFacts(
+        archive=Archive(
+            session=public.session,
+            files=tuple(_pictures(folder, report)),
+            masters=tuple(_captures(report)),
+            run=RunFacts(
+                program=NAME,
+                version=__version__,
+                archived=moment().isoformat(timespec="seconds"),
+                bag_identifier="",
+            ),
+        ),
+        findings=tuple(map(public.secrets.removed, report.findings)),
+    )
+
+
+def _pictures(folder: Path, report: CheckReport) -> list[FileFacts]:
+    session = report.public.session if report.public is not None else None
+    if session is None:
+        return []
+    named = [one.file for one in session.photographs]
+    named += [one.file for machine in session.machines for one in machine.photographs]
+    return [
+        FileFacts(
+            path=path,
+            size_bytes=files.status(folder.joinpath(*path.split("/"))).size,
+            digests={},
+            media_type=media_type_of(path),
+            role=FileRole.PHOTOGRAPH,
+            original_name=path,
+        )
+        for path in dict.fromkeys(named)
+    ]
+
+
+def _captures(report: CheckReport) -> list[MasterFacts]:
+    """Take length and format from the captures, whose masters are not made yet."""
+    return [
+        MasterFacts(
+            take=take,
+            path=facts.file,
+            samples=facts.sample_format,
+            frames=facts.frames,
+            samples_md5="",
+        )
+        for facts in report.captures
+        if facts.frames is not None
+        for take in facts.takes
+    ]
