@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from archiver.errors import InputError, IntegrityError
 from archiver.findings import Finding
 
-__all__ = ["PackageDamagedError", "PackageRefusedError"]
+__all__ = ["PackageDamagedError", "PackageRefusedError", "some_of"]
+
+_SHOWN = 3
 
 
 class PackageRefusedError(InputError):
@@ -47,3 +51,10 @@ class PackageDamagedError(IntegrityError):
         )
         self.finding = finding
         self.findings = findings or (finding,)
+
+
+def some_of(findings: Sequence[Finding]) -> str:
+    """Say the first findings in one sentence, and how many more there are."""
+    said = "; ".join(f"{finding.where}: {finding.message}" for finding in findings[:_SHOWN])
+    more = len(findings) - _SHOWN
+    return f"{said}; and {more} more" if more > 0 else said

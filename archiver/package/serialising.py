@@ -25,7 +25,7 @@ from archiver.package.layout import FileSource, Layout, Member
 from archiver.package.manifest import hashlib_name
 from archiver.package.package_rules import BAG_NOT_COMPLETE
 from archiver.package.reader import Bag, read_bag
-from archiver.package.refusal import PackageDamagedError
+from archiver.package.refusal import PackageDamagedError, some_of
 from archiver.package.tar_form import TarFrame
 from archiver.package.validate import validate
 from archiver.package.zip_form import ZipFrame
@@ -157,8 +157,7 @@ def serialise(
         raise PackageDamagedError(
             BAG_NOT_COMPLETE.at(
                 Where(file=str(bag)),
-                f"the bag is not complete: {wrong[0].where}: {wrong[0].message}"
-                + (f", and {len(wrong) - 1} more" if len(wrong) > 1 else ""),
+                f"the bag is not complete: {some_of(wrong)}",
             ),
             wrong,
         )

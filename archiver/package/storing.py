@@ -15,6 +15,7 @@ from typing import BinaryIO
 
 from archiver import files
 from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.package.destination import make_destination
 from archiver.package.hashing_beside import HashingBeside
 from archiver.package.parts import LIST_ENDING, Listed, PartsList, encode_list, split
 from archiver.package.serialising import Sendable, Serialised
@@ -66,8 +67,8 @@ def store(
     SurroundingsError
         No space, no permission. In all cases nothing is left.
     """
-    with contextlib.ExitStack() as stack:
-        files.make_directory(to)
+    with contextlib.ExitStack() as undo, contextlib.ExitStack() as stack:
+        make_destination(to, undo, "a folder for the package")
         stack.enter_context(
             files.lock(
                 to / f".{serialised.name}.lock",
@@ -87,6 +88,7 @@ def store(
             written.write(one)
         listed = written.listed(serialised.name)
         written.finish(encode_list(listed), listed)
+        undo.pop_all()
         return Stored(folder=to, listed=listed)
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from archiver import files
 from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.findings import Severity, Where
+from archiver.package.destination import make_destination
 from archiver.package.entry_names import NameJudge
 from archiver.package.form import Form
 from archiver.package.incoming import Entry, Incoming, content_bytes, inflated
@@ -31,7 +32,7 @@ from archiver.package.package_rules import (
     TOO_MUCH,
     TRUNCATED,
 )
-from archiver.package.refusal import PackageDamagedError
+from archiver.package.refusal import PackageDamagedError, some_of
 from archiver.package.settling import Settler
 from archiver.package.space import bytes_needed, require_space
 from archiver.package.storing import close_quietly
@@ -113,7 +114,7 @@ def unpack(
     paths = [package] if isinstance(package, Path) else list(package)
     with Incoming(paths) as incoming, contextlib.ExitStack() as undo:
         form = incoming.form()
-        _make_destination(into, undo)
+        make_destination(into, undo, "a directory for the bag")
         if form is Form.ZIP:
             listed = read_zip(incoming, limits)
             announced = bytes_needed(entry.size for entry in listed)
@@ -137,31 +138,6 @@ def unpack(
             files=written[0],
             bytes=written[1],
             report=report,
-        )
-
-
-def _make_destination(into: Path, undo: contextlib.ExitStack) -> None:
-    missing = []
-    place = into
-    while not files.exists(place) and place != place.parent:
-        missing.append(place)
-        place = place.parent
-
-    def remove(directory: Path) -> None:
-        with contextlib.suppress(ArchiverError):
-            if files.exists(directory) and not files.entries(directory):
-                files.discard(directory)
-
-    # Registered before they are made: an interrupt between the two leaves nothing.
-    for directory in reversed(missing):
-        undo.callback(remove, directory)
-    files.make_directory(into)
-    if not files.status(files.resolved(into)).is_directory:
-        raise MisuseError(
-            "is not a directory",
-            where=str(into),
-            accepted="a directory for the bag",
-            remedy="Choose another destination",
         )
 
 
@@ -325,11 +301,10 @@ def _compared(incoming: Incoming, root: Path) -> BagReport:
     if report.valid:
         return report
     wrong = tuple(f for f in report.findings if f.severity is Severity.ERROR)
-    more = f", and {len(wrong) - 1} more" if len(wrong) > 1 else ""
     raise PackageDamagedError(
         BAG_DIFFERS.at(
             Where(file=incoming.name),
-            f"the bag in it is {report.verdict}: {wrong[0].where}: {wrong[0].message}{more}",
+            f"the bag in it is {report.verdict}: {some_of(wrong)}",
         ),
         wrong,
     )
