@@ -5,16 +5,14 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from archiver.cli.verifying import depth_of
 from archiver.errors import MisuseError
 
-if TYPE_CHECKING:
-    from archiver.custody.verify import Depth
-
-__all__ = ["depth_of", "register"]
+__all__ = ["register"]
 
 _UNITS = {"s": 1, "min": 60, "h": 3600, "d": 86_400, "w": 604_800, "y": 31_557_600}
 _SPAN = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s*([a-z]+)", re.ASCII)
@@ -48,18 +46,6 @@ def register(app: typer.Typer) -> None:
     app.command()(heal)
     app.command()(sign)
     app.add_typer(ledger_app, name="ledger")
-
-
-def depth_of(quick: bool, sound: bool) -> Depth:
-    """Take the depth from two options of which one at most may be set."""
-    from archiver.custody.verify import Depth
-
-    if quick and sound:
-        raise MisuseError(
-            "--quick and --sound exclude each other",
-            accepted="one of them, or none to read every byte",
-        )
-    return Depth.QUICK if quick else Depth.SOUND if sound else Depth.FULL
 
 
 def span_of(text: str | None, option: str) -> timedelta | None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-import textwrap
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from archiver.findings import Finding, Severity
 
@@ -15,9 +14,11 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 __all__ = [
+    "Lines",
     "block",
     "count",
     "open_console",
+    "open_lines",
     "plain",
     "print_json",
     "show_findings",
@@ -28,6 +29,36 @@ __all__ = [
 _COLOURS = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
 _INDENT = 9
 _LONGEST_OF_A_NOTE = 160
+_REDIRECTED_COLUMNS = 100
+
+
+class Lines:
+    """Prints to what is no terminal: nothing to colour, and nothing to load for it.
+
+    Whole words stay whole, however long, so that a search finds what it looks for.
+    """
+
+    def __init__(self, stream: TextIO) -> None:
+        columns = os.environ.get("COLUMNS", "")
+        self._width = int(columns) if columns.isdecimal() else _REDIRECTED_COLUMNS
+        self._stream = stream
+
+    def print(self, text: str = "", *, style: str = "") -> None:
+        """Print one line; a style is for terminals."""
+        del style
+        self._stream.write(f"{text}\n")
+
+    def paragraph(self, text: str, indent: int) -> None:
+        """Print a paragraph in lines of the width, indented as a whole."""
+        width = max(20, self._width - indent)
+        for line in text.split("\n"):
+            pieces = [line]
+            if len(line) > width:
+                import textwrap
+
+                pieces = textwrap.wrap(line, width, break_long_words=False, break_on_hyphens=False)
+            for piece in pieces:
+                self._stream.write(f"{' ' * indent}{piece}\n")
 
 
 def open_console(*, talk: bool = False) -> Console:
@@ -36,8 +67,13 @@ def open_console(*, talk: bool = False) -> Console:
 
     stream = sys.stderr if talk else sys.stdout
     # Redirected output keeps whole lines, so that a search finds what it looks for.
-    width = None if stream.isatty() or "COLUMNS" in os.environ else 100
+    width = None if stream.isatty() or "COLUMNS" in os.environ else _REDIRECTED_COLUMNS
     return Console(file=stream, highlight=False, markup=False, emoji=False, width=width)
+
+
+def open_lines() -> Console | Lines:
+    """Open standard output for lines and paragraphs alone."""
+    return open_console() if sys.stdout.isatty() else Lines(sys.stdout)
 
 
 def print_json(document: dict[str, Any]) -> None:
@@ -50,8 +86,11 @@ def plain(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else repr(c)[1:-1] for c in text)
 
 
-def block(console: Console, text: str, *, indent: int, style: str = "") -> None:
+def block(console: Console | Lines, text: str, *, indent: int, style: str = "") -> None:
     """Print a paragraph, indented as a whole."""
+    if isinstance(console, Lines):
+        console.paragraph(plain(text), indent)
+        return
     from rich.padding import Padding
     from rich.text import Text
 
@@ -67,14 +106,10 @@ def sentence(text: str) -> str:
     return text if not text or text.endswith((".", "!", "?", ":")) else f"{text}."
 
 
-def show_findings(console: Console, findings: Iterable[Finding]) -> None:
+def show_findings(console: Console | Lines, findings: Iterable[Finding]) -> None:
     """Print findings: where, what, what is accepted, what to do, and the code."""
-    from rich.text import Text
-
     for finding in findings:
-        head = Text(f"{finding.severity:<{_INDENT}}", style=_COLOURS[finding.severity])
-        head.append(plain(str(finding.where)), style="bold")
-        console.print(head)
+        _show_place(console, finding)
         block(console, sentence(finding.message), indent=_INDENT)
         if finding.accepted:
             block(console, f"Accepted: {_accepted(finding)}", indent=_INDENT)
@@ -89,7 +124,21 @@ def _accepted(finding: Finding) -> str:
     text = finding.accepted
     if finding.severity is not Severity.NOTE or len(text) <= _LONGEST_OF_A_NOTE:
         return text
+    import textwrap
+
     return textwrap.shorten(text, _LONGEST_OF_A_NOTE, placeholder=" … (whole with --json)")
+
+
+def _show_place(console: Console | Lines, finding: Finding) -> None:
+    severity, place = f"{finding.severity:<{_INDENT}}", plain(str(finding.where))
+    if isinstance(console, Lines):
+        console.print(severity + place)
+        return
+    from rich.text import Text
+
+    head = Text(severity, style=_COLOURS[finding.severity])
+    head.append(place, style="bold")
+    console.print(head)
 
 
 def count(number: int, word: str, words: str = "") -> str:

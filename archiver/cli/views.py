@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from archiver.cli.printing import (
+    Lines,
     block,
     count,
     open_console,
+    open_lines,
     plain,
     print_json,
     show_findings,
@@ -212,7 +214,7 @@ def show_verify(verdicts: Sequence[VerifiedBag], *, as_json: bool) -> None:
     if as_json:
         print_json({"bags": [_verdict_json(verdict) for verdict in verdicts]})
         return
-    console = open_console()
+    console = open_lines()
     for verdict in verdicts:
         _show_verdict(console, verdict)
 
@@ -223,25 +225,22 @@ def _verdict_json(verdict: VerifiedBag) -> dict[str, Any]:
     return {"bag": str(verdict.bag), "intact": False, "error": str(verdict.error)}
 
 
-def _show_verdict(console: Console, verdict: VerifiedBag) -> None:
-    from rich.text import Text
-
+def _show_verdict(console: Console | Lines, verdict: VerifiedBag) -> None:
     name = plain(str(verdict.bag))
     if verdict.verification is None:
-        console.print(Text(f"{name}: cannot be verified", style="bold red"))
+        console.print(f"{name}: cannot be verified", style="bold red")
         block(console, str(verdict.error), indent=2)
         return
     found = verdict.verification
     report = found.report
     if found.intact:
-        head = Text(f"{name}: intact", style="bold green")
+        console.print(f"{name}: intact", style="bold green")
     elif found.verdict == "complete":
-        head = Text(f"{name}: complete; the payload was not read", style="bold green")
+        console.print(f"{name}: complete; the payload was not read", style="bold green")
     elif found.undecided:
-        head = Text(f"{name}: cannot be established", style="bold yellow")
+        console.print(f"{name}: cannot be established", style="bold yellow")
     else:
-        head = Text(f"{name}: changed", style="bold red")
-    console.print(head)
+        console.print(f"{name}: changed", style="bold red")
     for master in found.masters:
         block(console, f"{master.file}: {master.sentence()}", indent=2)
     for signature in found.signatures:

@@ -219,11 +219,15 @@ def _verdict(findings: Iterable[Finding], *, content: bool) -> Verdict:
 
 def _jobs(comparison: Comparison, tree: Tree) -> list[Job]:
     jobs: list[Job] = []
+    expected = comparison.expected
     for file in tree.files:
         wanted: dict[str, set[str]] = {}
-        for expectation in comparison.expected.get(file.path, ()):
-            if (name := hashlib_name(expectation.algorithm)) is not None:
-                wanted.setdefault(name, set()).add(expectation.checksum)
+        for expectation in expected.get(file.path, ()):
+            name = hashlib_name(expectation.algorithm)
+            if name in wanted:
+                wanted[name].add(expectation.checksum)
+            elif name is not None:
+                wanted[name] = {expectation.checksum}
         if wanted:
             jobs.append(
                 Job(

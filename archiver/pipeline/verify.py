@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from archiver import files
 from archiver.custody.verdicts import BagVerdict, Verification
 from archiver.custody.verify import Depth, verify_bag
 from archiver.errors import ArchiverError
-from archiver.package.signers import Signer, read_signers
 from archiver.progress import Progress, Silent
+
+if TYPE_CHECKING:
+    from archiver.package.signers import Signer
 
 __all__ = ["VerifiedBag", "accepted_signers", "verify_bags"]
 
@@ -45,6 +48,8 @@ def accepted_signers(path: Path) -> tuple[Signer, ...]:
     SurroundingsError
         The file cannot be read.
     """
+    from archiver.package.signers import read_signers  # noqa: PLC0415 - few calls name signers
+
     content = files.read_bytes(path, limit=_LARGEST_LIST_BYTES)
     return read_signers(content.decode("utf-8", "replace"), str(path))
 
@@ -74,7 +79,9 @@ def verify_bags(
     verdicts: list[VerifiedBag] = []
     for bag in bags:
         try:
-            progress.step(bag.name, _bytes_below(bag))
+            # Nobody waits for the total where nobody looks.
+            total = 0 if isinstance(progress, Silent) else _bytes_below(bag)
+            progress.step(bag.name, total)
             found = verify_bag(bag, progress.advance, depth=depth, signers=accepted)
         except ArchiverError as error:
             verdicts.append(VerifiedBag(bag=bag, error=error))
@@ -84,8 +91,4 @@ def verify_bags(
 
 
 def _bytes_below(folder: Path) -> int:
-    return sum(
-        files.status(folder.joinpath(*path.split("/"))).size
-        for path, entry in files.walk_files(folder)
-        if entry.is_file
-    )
+    return sum(entry.size or 0 for _, entry in files.walk_files(folder) if entry.is_file)
