@@ -217,15 +217,18 @@ def _blocks(answer: http.client.HTTPResponse, url: str) -> Iterator[bytes]:
 
 
 def _redirected(place: SplitResult, location: str, hosts: Collection[str], url: str) -> SplitResult:
-    there = _allowed(urljoin(place.geturl(), location), hosts, url)
-    if (there.hostname, there.port or 443) != (place.hostname, place.port or 443):
-        raise FetchRefusedError(
-            f"the host redirects to another one, {there.hostname}",
-            where=url,
-            accepted=f"a redirect to {place.hostname} itself",
-            remedy=_WHOLE,
-        )
-    return there
+    target = urljoin(place.geturl(), location)
+    with contextlib.suppress(ValueError):
+        there = urlsplit(target)
+        # Another host is refused even if it was named too: each URL says where it leads.
+        if (there.hostname, there.port or 443) != (place.hostname, place.port or 443):
+            raise FetchRefusedError(
+                f"the host redirects to another one, {there.scheme}://{there.netloc}",
+                where=url,
+                accepted=f"a redirect to {place.netloc} itself",
+                remedy=_WHOLE,
+            )
+    return _allowed(target, hosts, url)
 
 
 def _allowed(url: str, hosts: Collection[str], asked: str) -> SplitResult:

@@ -70,7 +70,7 @@ def refusal_letter(receipt: Receipt) -> bytes:
         _address(receipt.depositor) if receipt.depositor.name else "",
         f"{receipt.receipt}: we could not take in {named}",
         paragraph(
-            "Thank you for sending it. We looked at every part of it and could not take it in, "
+            "Thank you for sending it. We could not take it in, "
             f"for {'this reason' if len(reasons) == 1 else 'these reasons'}:"
         ),
         "\n\n".join(
