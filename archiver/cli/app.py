@@ -9,7 +9,7 @@ import typer
 
 from archiver.cli import custody_commands, deposit_commands, package_commands, profile_commands
 from archiver.cli.profile_commands import institution_app
-from archiver.cli.record_commands import Before, machine_app, media
+from archiver.cli.record_commands import Before, machine_app, media, page
 from archiver.cli.table_commands import sheet_app
 
 __all__ = ["app"]
@@ -29,6 +29,7 @@ app.add_typer(machine_app)
 app.add_typer(sheet_app)
 app.add_typer(institution_app)
 app.command()(media)
+app.command()(page)
 
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print the same facts for machines, as one JSON document.")

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["machine_app", "media"]
+__all__ = ["machine_app", "media", "page"]
 
 machine_app = typer.Typer(
     name="machine",
@@ -96,4 +96,23 @@ def media(place: Place, previous: Before = None, as_json: AsJson = False) -> int
     session = read_previous(place)
     before = None if previous is None else read_previous(previous)
     record_views.show_media(session, before, as_json=as_json)
+    return 0
+
+
+def page(
+    place: Place,
+    to: Annotated[
+        Path,
+        typer.Option("--to", metavar="FILE", help="The new HTML file; nothing is overwritten."),
+    ],
+    as_json: AsJson = False,
+) -> int:
+    """Write the session's page as one file to read or print, with its pictures in it."""
+    from archiver.cli import record_views
+    from archiver.cli.progress import shown
+    from archiver.pipeline.page import write_page
+
+    with shown() as progress:
+        written = write_page(place, to, progress=progress)
+    record_views.show_page(written, as_json=as_json)
     return 0

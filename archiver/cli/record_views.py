@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from archiver.cli.printing import block, open_console, plain, print_json
+from archiver.cli.printing import block, count, open_console, plain, print_json, size
 from archiver.errors import MisuseError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from archiver.pipeline.page import PagePlace
     from archiver.session.cautions import Caution
     from archiver.session.comparison import MachineView, Row
     from archiver.session.machine_record import Machine
@@ -22,6 +24,7 @@ __all__ = [
     "show_comparison",
     "show_dates",
     "show_media",
+    "show_page",
     "show_parts",
     "show_variants",
 ]
@@ -311,3 +314,23 @@ def _known(value: int | None) -> str:
 
 def _step(before: int | None, after: int | None) -> str:
     return f"{_known(before)} > {_known(after)}"
+
+
+def show_page(written: PagePlace, *, as_json: bool) -> None:
+    """Say where the page is, and which pictures are not in it; the path alone is the result."""
+    if as_json:
+        print_json(
+            {
+                "page": str(written.file),
+                "source": str(written.source),
+                "bytes": written.bytes,
+                "pictures": written.pictures,
+                "pictures_left_out": list(written.left_out),
+            }
+        )
+        return
+    talk = open_console(talk=True)
+    talk.print(f"{count(written.pictures, 'picture')} in {size(written.bytes)}.")
+    for path in written.left_out:
+        block(talk, f"Not shown: {path}. No browser shows this kind, or it is too large.", indent=2)
+    sys.stdout.write(f"{written.file}\n")

@@ -69,7 +69,10 @@ class Links:
         The source of a photograph: a reference, or the picture itself as a ``data:`` URL.
     file : callable
         A reference to a file by its path in the bag.
+    cover : callable
+        As ``picture``, for the one at the head of the page, which stands below once more.
     """
 
     picture: Callable[[FileFacts], str]
     file: Callable[[str], str]
+    cover: Callable[[FileFacts], str]

@@ -14,7 +14,6 @@ from archiver.pages.content import (
     Column,
     Fact,
     Paragraph,
-    Picture,
     Pictures,
     Section,
     Sheet,
@@ -23,7 +22,7 @@ from archiver.pages.content import (
 )
 from archiver.pages.facts import Links, PageFacts
 from archiver.pages.figures import duration, span_of_time
-from archiver.pages.pictures import pictures_of_machine, pictures_of_session
+from archiver.pages.pictures import cover_of, pictures_of_session
 from archiver.pages.takes import length_s
 from archiver.session.cautions import DEFERRING, cautions_of
 
@@ -42,17 +41,9 @@ def sheet_of(facts: PageFacts, links: Links) -> Sheet:
         when=span_of_time(session.start, session.end),
         where=session.place,
         summary=session.summary or session.purpose or "",
-        picture=_first_picture(facts, links),
+        picture=cover_of(facts, links),
         facts=tuple(fact for fact in _glance(facts) if fact.value),
     )
-
-
-def _first_picture(facts: PageFacts, links: Links) -> Picture | None:
-    for machine in facts.session.machines:
-        for picture in pictures_of_machine(facts, links, machine):
-            if picture.source:
-                return picture
-    return None
 
 
 def _glance(facts: PageFacts) -> Iterator[Fact]:

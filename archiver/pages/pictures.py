@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable
 
 from archiver.describe.facts import FileFacts
@@ -9,19 +10,33 @@ from archiver.describe.people import people_of
 from archiver.pages.content import Picture, own, said
 from archiver.pages.facts import Links, PageFacts
 from archiver.pages.figures import dated
-from archiver.session.records import Machine, Photograph
+from archiver.session.records import Machine, Photograph, Session
 
-__all__ = ["pictures_of_machine", "pictures_of_session"]
+__all__ = ["cover_of", "pictures_of_machine", "pictures_of_session"]
 
 
 def pictures_of_machine(facts: PageFacts, links: Links, machine: Machine) -> tuple[Picture, ...]:
     """Return the photographs of a machine, each once; those of the session come first."""
-    session = facts.session
+    return _shown(facts, links, _of_machine(facts.session, machine))
+
+
+def _of_machine(session: Session, machine: Machine) -> tuple[Photograph, ...]:
     found: dict[str, Photograph] = {}
     taken = (one for one in session.photographs if one.machine == machine.id)
     for one in (*taken, *machine.photographs):
         found.setdefault(one.file, one)
-    return _shown(facts, links, found.values())
+    return tuple(found.values())
+
+
+def cover_of(facts: PageFacts, links: Links) -> Picture | None:
+    """Return the picture for the head: the first one of a machine that can be shown there."""
+    for machine in facts.session.machines:
+        for one in _of_machine(facts.session, machine):
+            file = facts.archive.by_source.get(one.file)
+            source = links.cover(file) if file is not None else ""
+            if file is not None and source:
+                return dataclasses.replace(_picture(facts, links, one, file), source=source)
+    return None
 
 
 def pictures_of_session(facts: PageFacts, links: Links) -> tuple[Picture, ...]:

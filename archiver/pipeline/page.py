@@ -37,6 +37,7 @@ MOTION = "metadata/motion.json"
 FINDINGS = "metadata/findings.json"
 _SHOWN = frozenset({"image/png", "image/jpeg", "image/gif", "image/webp"})
 _LARGEST_PICTURE_BYTES = 32 << 20
+_LARGEST_COVER_BYTES = 1 << 20
 _LARGEST_RECORD_BYTES = 1 << 28
 
 
@@ -97,7 +98,7 @@ def page_facts(
 
 def page_for_bag(facts: PageFacts) -> bytes:
     """Write the page as it lies in the bag, with references to the files of the payload."""
-    return session_page(facts, Links(picture=_referred, file=_reference))
+    return session_page(facts, Links(picture=_referred, file=_reference, cover=_referred))
 
 
 @functools.lru_cache(maxsize=4096)
@@ -156,7 +157,7 @@ def write_page(place: Path, to: Path, *, progress: Progress | None = None) -> Pa
     facts = _folder_facts(place, progress) if is_folder else _bag_facts(read_recorded(place))
     progress.step("writing the page", 0)
     album = _Album(place)
-    page = session_page(facts, Links(picture=album.embedded, file=_nowhere))
+    page = session_page(facts, Links(picture=album.embedded, file=_nowhere, cover=album.cover))
     write_new(to, page)
     return PagePlace(
         file=to,
@@ -195,6 +196,10 @@ class _Album:
             coded = base64.b64encode(content).decode("ascii")
             self.shown[file.path] = f"data:{file.media_type};base64,{coded}"
         return self.shown[file.path]
+
+    def cover(self, file: FileFacts) -> str:
+        """Return a picture that may stand on the page twice."""
+        return self.embedded(file) if file.size_bytes <= _LARGEST_COVER_BYTES else ""
 
 
 def _bag_facts(recorded: RecordedBag) -> PageFacts:
