@@ -294,7 +294,9 @@ class Place:
 
 
 @contextlib.contextmanager
-def open_place(location: str | Path, *, retries: Retries | None = None) -> Iterator[Place]:
+def open_place(
+    location: str | Path, *, retries: Retries | None = None, chunk_bytes: int | None = None
+) -> Iterator[Place]:
     """Open a place for the time of the block.
 
     Parameters
@@ -304,6 +306,9 @@ def open_place(location: str | Path, *, retries: Retries | None = None) -> Itera
         ``webdavs://user@host/folder``. It carries no password.
     retries : Retries, optional
         How long to go on after cuts.
+    chunk_bytes : int, optional
+        How much is under way at a time, and so what a cut can cost; of S3 the size of a part.
+        By itself it fits the protocol. A WebDAV server takes a file only as a whole.
 
     Raises
     ------
@@ -314,7 +319,7 @@ def open_place(location: str | Path, *, retries: Retries | None = None) -> Itera
     """
     address = address_of(location)
     retries = retries or Retries()
-    far_end = _far_end(address)
+    far_end = _far_end(address, chunk_bytes)
     try:
         Persistence(retries, address.shown).call(far_end.reach)
         yield Place(address, far_end, retries)
@@ -322,18 +327,18 @@ def open_place(location: str | Path, *, retries: Retries | None = None) -> Itera
         far_end.leave()
 
 
-def _far_end(address: Address) -> FarEnd:
+def _far_end(address: Address, chunk_bytes: int | None) -> FarEnd:
     match address.kind:
         case Kind.LOCAL:
-            return LocalFolder(Path(address.path))
+            return LocalFolder(Path(address.path), chunk_bytes=chunk_bytes)
         case Kind.SFTP:
             from archiver.custody.transport.sftp import SftpFolder  # noqa: PLC0415 - an extra
 
-            return SftpFolder(address)
+            return SftpFolder(address, chunk_bytes=chunk_bytes)
         case Kind.S3:
             from archiver.custody.transport.s3 import S3Folder  # noqa: PLC0415 - as above
 
-            return S3Folder(address)
+            return S3Folder(address, part_bytes=chunk_bytes)
         case Kind.WEBDAV:
             from archiver.custody.transport.webdav import WebdavFolder  # noqa: PLC0415 - as above
 

@@ -23,6 +23,8 @@ from archiver.errors import MisuseError, SurroundingsError
 
 __all__ = ["LocalFolder"]
 
+_CHUNK_BYTES = 1 << 20
+
 
 class LocalFolder:
     """A folder reached by the file system.
@@ -31,13 +33,13 @@ class LocalFolder:
     ----------
     root : Path
         The folder; it has to be there.
-    chunk_bytes : int
+    chunk_bytes : int, optional
         How much is written at a time.
     """
 
-    def __init__(self, root: Path, *, chunk_bytes: int = 1 << 20) -> None:
+    def __init__(self, root: Path, *, chunk_bytes: int | None = None) -> None:
         self._root = root
-        self.chunk_bytes = chunk_bytes
+        self.chunk_bytes = chunk_bytes or _CHUNK_BYTES
         self._open: tuple[Path, BinaryIO] | None = None
 
     def _path(self, folder: str, name: str) -> Path:

@@ -46,6 +46,7 @@ from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 
 __all__ = ["SftpFolder"]
 
+_CHUNK_BYTES = 1 << 22
 _KNOWN_HOSTS_LIMIT_BYTES = 16 << 20
 _CONNECT_S = 30.0
 _ANSWER_S = 300.0
@@ -59,13 +60,13 @@ class SftpFolder:
     ----------
     address : Address
         Where it is.
-    chunk_bytes : int
+    chunk_bytes : int, optional
         How much is under way at a time, and so what a cut can cost.
     """
 
-    def __init__(self, address: Address, *, chunk_bytes: int = 1 << 22) -> None:
+    def __init__(self, address: Address, *, chunk_bytes: int | None = None) -> None:
         self._address = address
-        self.chunk_bytes = chunk_bytes
+        self.chunk_bytes = chunk_bytes or _CHUNK_BYTES
         self._asyncssh: Any = library("asyncssh", "sftp", address.shown)
         self._sshfs: Any = library("sshfs", "sftp", address.shown)
         self._asyn: Any = library("fsspec.asyn", "sftp", address.shown)
