@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from archiver.signal.motion import Motion
     from archiver.signal.take import TakeMeasurements
 
-__all__ = ["Archived", "archive_session"]
+__all__ = ["Archived", "archive_session", "plan_of"]
 
 # What follows the sound needs these, and they take about as long to load as the rest.
 _AFTERWARDS = (
@@ -133,7 +133,7 @@ def archive_session(
         return Archived(bag=None, report=report, findings=findings)
     # From here on nothing but the public record is written.
     session = public.session
-    plan = _plan(report, public, wanted)
+    plan = plan_of(report, public, wanted)
     sizes = [_master_bytes(facts) for facts in report.captures]
     sizes += [_copy_bytes(facts, kind) for facts in report.captures for kind in copies.kinds]
     sizes += [files.status(folder.joinpath(*kept.source.split("/"))).size for kept in plan.kept]
@@ -396,7 +396,8 @@ def _wanted(
     )
 
 
-def _plan(report: CheckReport, public: PublicPart, wanted: Institution) -> Plan:
+def plan_of(report: CheckReport, public: PublicPart, wanted: Institution) -> Plan:
+    """Lay out the payload of a session that was checked, as an institution wants it."""
     session = public.session
     left_out = wanted.leave_out_restricted
     seen = look_into(report.folder).paths

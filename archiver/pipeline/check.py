@@ -112,9 +112,14 @@ def check_session(
         There is no such folder, or no such profile.
     """
     require_folder(folder)
-    found = find_profile(folder, profile).findings
+    asked = find_profile(folder, profile)
     report = look_over(folder, progress or Silent(), to_the_end=True, previous=previous)
-    return dataclasses.replace(report, findings=in_order(dict.fromkeys((*report.findings, *found))))
+    found = [*report.findings, *asked.findings]
+    if asked.file and not stops_deposit(found):
+        from archiver.pipeline.foresight import foresee  # noqa: PLC0415 - for a profile only
+
+        found += foresee(report, asked)
+    return dataclasses.replace(report, findings=in_order(dict.fromkeys(found)))
 
 
 def look_over(
