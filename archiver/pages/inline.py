@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from markupsafe import Markup, escape
 
 from archiver.describe.xmltext import legal
@@ -10,6 +12,9 @@ from archiver.pages.content import Basis, Line, Text
 __all__ = ["Inline"]
 
 _OWN = "en"
+# RFC 3986, 3.1; what has no scheme leads to a place on the page or to a file beside it.
+_SCHEME = re.compile(r"\s*([A-Za-z][A-Za-z0-9+.-]*):")
+_FOLLOWED = frozenset({"http", "https"})
 
 
 class Inline:
@@ -41,8 +46,14 @@ class Inline:
         mark = self._mark if one.foreign else ""
         if one.code:
             text = Markup("<code>{}</code>").format(text)
-        if one.href:
+        if one.href and _may_be_followed(one.href):
             return Markup('<a href="{}"{}>{}</a>').format(one.href, Markup(mark), text)  # noqa: S704 - see attribute
         if mark:
             return Markup("<span{}>{}</span>").format(Markup(mark), text)  # noqa: S704 - see attribute
         return text
+
+
+def _may_be_followed(address: str) -> bool:
+    """Say whether a link is safe: a sheet may name an address that runs something."""
+    scheme = _SCHEME.match(address)
+    return scheme is None or scheme[1].lower() in _FOLLOWED
