@@ -11,6 +11,7 @@ import pytest
 from archiver.findings import RULES
 from archiver.package.validate import validate
 from archiver.pipeline.archive import archive_session
+from archiver.pipeline.check import check_session
 from archiver.pipeline.fitness import Fitness, check_profile, fit, foreseen
 from archiver.pipeline.new import new_institution
 from archiver.pipeline.profiles import find_profile
@@ -137,6 +138,14 @@ def test_a_lack_is_told_in_our_words_and_in_those_of_the_institution(tmp_path: P
     )
     assert lack.finding.accepted == "SOUND"
     assert lack.as_json()["asks"] == lack.asks
+
+
+def test_a_missing_element_says_where_it_is_stated(tmp_path: Path) -> None:
+    rules = {"Contact-Phone": {"required": True}, "Series": {"required": True}}
+    asks = profile(tmp_path / "e", "", {"Bag-Info": rules})
+    phone, series = fit(small_bag(tmp_path / "bag"), asks).findings
+    assert phone.remedy.startswith("Fill in organisation.contact.phone on the session sheet, or")
+    assert series.remedy.startswith("State it under `value` of this field in bag_info")
 
 
 def test_the_description_in_the_bagit_profile_is_the_institutions_words(tmp_path: Path) -> None:
@@ -353,6 +362,18 @@ def test_what_is_foreseen_is_what_the_check_of_the_bag_finds(tmp_path: Path) -> 
     before = foreseen(asks, [], ["data/masters/t1.wav"])
     after = fit(small_bag(tmp_path / "bag", info=info), asks).findings
     assert before == after
+
+
+def test_the_check_of_a_session_foresees_what_stops_archiving(tmp_path: Path) -> None:
+    text = "bag_info: [{label: Series, asks: The series}]\n"
+    write_profile(tmp_path / "e", text, {"Bag-Info": {"Contact-Phone": {"required": True}}})
+    session = make_session(tmp_path / "session", seconds=0.2)
+    before = check_session(session, profile=str(tmp_path / "e")).findings
+    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
+    assert made.bag is None
+    stopping = [finding for finding in made.findings if str(finding.severity) == "error"]
+    assert [finding.where.field for finding in stopping] == ["Contact-Phone", "Series"]
+    assert [finding for finding in before if str(finding.severity) == "error"] == stopping
 
 
 def test_checking_changes_nothing(tmp_path: Path, made_for_example: tuple[Path, Path]) -> None:
