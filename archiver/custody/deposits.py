@@ -19,6 +19,7 @@ from archiver.custody.ledger import Ledger
 from archiver.custody.receipts import Agreement, Decision, Known
 from archiver.errors import MisuseError
 from archiver.findings import Finding
+from archiver.package.versions import unversioned_name
 
 __all__ = [
     "DepositState",
@@ -330,8 +331,15 @@ def deposit_named(deposits: Sequence[LedgerDeposit], name: str) -> LedgerDeposit
     return found
 
 
-def digests_held(deposits: Sequence[LedgerDeposit], institution: str) -> frozenset[str]:
+def digests_held(deposits: Sequence[LedgerDeposit], institution: str, bag: str) -> frozenset[str]:
     """Return the digests of payload that an institution has given a receipt for.
+
+    Parameters
+    ----------
+    deposits : sequence of LedgerDeposit
+    institution : str
+    bag : str
+        Name of the bag that is to be sent; only other versions of it count.
 
     Returns
     -------
@@ -343,6 +351,7 @@ def digests_held(deposits: Sequence[LedgerDeposit], institution: str) -> frozens
         digest
         for one in deposits
         if one.institution == institution
+        and unversioned_name(one.bag) == unversioned_name(bag)
         and one.receipts
         and one.receipts[-1].decision is Decision.ACCEPTED
         and one.receipts[-1].agreement is Agreement.AGREES

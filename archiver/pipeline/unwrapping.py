@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from ssl import SSLContext
@@ -25,7 +25,13 @@ from archiver.custody.intake import copy_folder
 from archiver.custody.outgoing import bag_identity
 from archiver.custody.store import Store, bags_of
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, InputError, IntegrityError, MisuseError
+from archiver.errors import (
+    ArchiverError,
+    InputError,
+    IntegrityError,
+    MisuseError,
+    SurroundingsError,
+)
 from archiver.findings import Finding, Severity, Where
 from archiver.package.form import Form
 from archiver.package.limits import Limits
@@ -34,6 +40,7 @@ from archiver.package.named_information import is_ni
 from archiver.package.names import shown
 from archiver.package.reader import Bag, read_bag
 from archiver.package.refusal import PackageDamagedError, PackageRefusedError
+from archiver.package.rules import FILE_NOT_OPENED
 from archiver.package.tagfiles import FETCH, FetchLine
 from archiver.package.tree import survey
 from archiver.package.unpacking import unpack
@@ -186,7 +193,7 @@ class Unwrapper:
         except PackageRefusedError as error:
             raise NotTakenError(error.finding) from error
         except PackageDamagedError as error:
-            raise NotTakenError(*error.findings) from error
+            raise self._refusal(error.findings) from error
         except NotTakenError:
             raise
         except (InputError, IntegrityError, MisuseError) as error:
@@ -208,8 +215,20 @@ class Unwrapper:
     def _valid(self, root: Path) -> BagReport:
         report = validate(root, self.progress.advance)
         if not report.valid:
-            raise NotTakenError(*(f for f in report.findings if f.severity is Severity.ERROR))
+            raise self._refusal(report.findings)
         return report
+
+    @staticmethod
+    def _refusal(findings: Sequence[Finding]) -> ArchiverError:
+        """Turn what is wrong into a refusal; what was not read here is no fault of the sender."""
+        unread = next((one for one in findings if one.code == FILE_NOT_OPENED.code), None)
+        if unread is not None:
+            return SurroundingsError(
+                f"cannot be judged: {unread.message}",
+                where=str(unread.where),
+                remedy="Check the disk, then run again; the package is left where it is",
+            )
+        return NotTakenError(*(one for one in findings if one.severity is Severity.ERROR))
 
     def _limits(self) -> Limits:
         reception = self.profile.institution.reception

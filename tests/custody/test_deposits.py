@@ -150,14 +150,15 @@ def test_the_newest_receipt_says_how_a_deposit_stands(
 def test_only_what_a_receipt_proves_counts_as_held(tmp_path: Path) -> None:
     with open_ledger(tmp_path / "ledger.sqlite3") as ledger:
         enter(ledger)
-        institution = record().institution.name
-        assert digests_held(deposits_in(ledger), institution) == frozenset()
+        institution, bag = record().institution.name, "lhm-2026-10-17-v3"
+        assert digests_held(deposits_in(ledger), institution, bag) == frozenset()
         answer(ledger, agreement=Agreement.NOT_STATED)
-        assert digests_held(deposits_in(ledger), institution) == frozenset()
+        assert digests_held(deposits_in(ledger), institution, bag) == frozenset()
         answer(ledger)
-        held = digests_held(deposits_in(ledger), institution)
+        held = digests_held(deposits_in(ledger), institution, bag)
         assert held == {"sha256:" + "e5" * 32, "sha256:" + "f6" * 32}
-        assert digests_held(deposits_in(ledger), "Another archive") == frozenset()
+        assert digests_held(deposits_in(ledger), "Another archive", bag) == frozenset()
+        assert digests_held(deposits_in(ledger), institution, "another-bag") == frozenset()
 
 
 def test_an_unknown_deposit_is_told_with_those_that_are_known(tmp_path: Path) -> None:
