@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -386,3 +388,25 @@ def test_checking_changes_nothing(tmp_path: Path, made_for_example: tuple[Path, 
 def test_the_name_of_the_institution_is_in_the_facts_for_machines(tmp_path: Path) -> None:
     facts = fit(small_bag(tmp_path / "bag"), profile(tmp_path / "e", "digests: [md5]\n")).as_json()
     assert (facts["institution"], facts["fits"], len(facts["findings"])) == (NAME, False, 1)
+
+
+def test_a_run_without_an_institution_loads_nothing_of_institutions(tmp_path: Path) -> None:
+    session = make_session(tmp_path / "session", seconds=0.2)
+    code = (
+        "import sys; from pathlib import Path\n"
+        "from archiver.pipeline.archive import archive_session\n"
+        f"assert archive_session(Path({str(session)!r}), Path({str(tmp_path / 'out')!r})).bag\n"
+        "print(*sorted(name for name in sys.modules if name.startswith('archiver.')))\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(ran.stdout.split())
+    assert "archiver.pipeline.archive" in loaded
+    for room, name in [
+        ("package", "bagprofile"),
+        ("package", "profile_reading"),
+        ("package", "profile_check"),
+        ("pipeline", "fitness"),
+        ("pipeline", "asked_fields"),
+        ("pipeline", "new_version"),
+    ]:
+        assert f"archiver.{room}.{name}" not in loaded

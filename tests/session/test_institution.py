@@ -317,12 +317,3 @@ def test_the_reading_finds_fault_if_and_only_if_the_jsonschema_library_does(docu
     _, findings = conform(root, shape("institution"), "x.yaml")
     errors = list(Draft202012Validator(schema("institution")).iter_errors(document))
     assert bool(findings) == bool(errors), (findings, errors)
-
-
-def test_the_profile_in_the_read_me_is_one() -> None:
-    text = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
-    (block,) = re.findall(r"```yaml\n(schema: institution 1\n.*?)```", text, re.DOTALL)
-    institution, findings = read(block)
-    assert findings == []
-    assert institution is not None
-    assert institution.bag_info[0].value == "SOUND"
