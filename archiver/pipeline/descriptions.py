@@ -155,9 +155,7 @@ def describe(
     )
     motion = _motion(contents)
     recorded = [contents.public.secrets.removed(finding) for finding in findings]
-    facts = page_facts(
-        archive, run, bag=bag.name, measured=measured, motion=motion, findings=recorded
-    )
+    facts = page_facts(archive, run, measured=measured, motion=motion, findings=recorded)
     page = page_for_bag(facts)
     private = private_on_page(page, contents.public.secrets)
     findings = in_order((*findings, *private))

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import base64
 import functools
-import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from archiver.describe.sound_record import sound_record
 from archiver.describe.withholding import Secrets
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, Severity, Where, stops_deposit
+from archiver.package import versioned_name
 from archiver.pages.facts import Links, PageFacts
 from archiver.pages.page import PAGE, session_page
 from archiver.pipeline.beside import refuse_inside, refuse_taken, write_new
@@ -31,14 +31,13 @@ from archiver.pipeline.run import NAME, moment
 from archiver.progress import Progress, Silent
 from archiver.session.load import SHEET
 
-__all__ = ["PagePlace", "page_facts", "page_for_bag", "private_on_page", "write_page"]
+__all__ = ["PagePlace", "bag_facts", "page_facts", "page_for_bag", "private_on_page", "write_page"]
 
 MOTION = "metadata/motion.json"
 FINDINGS = "metadata/findings.json"
 _SHOWN = frozenset({"image/png", "image/jpeg", "image/gif", "image/webp"})
 _LARGEST_PICTURE_BYTES = 32 << 20
 _LARGEST_COVER_BYTES = 1 << 20
-_LARGEST_RECORD_BYTES = 1 << 28
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +55,6 @@ def page_facts(
     archive: Archive,
     run: RunRecord,
     *,
-    bag: str,
     measured: Mapping[str, Mapping[str, Any]],
     motion: Mapping[str, Any] | None,
     findings: Sequence[Finding],
@@ -67,8 +65,6 @@ def page_facts(
     ----------
     archive, run
         As recorded in the bag.
-    bag : str
-        Its name.
     measured : mapping
         Reports of measurements by path of the master.
     motion : mapping, optional
@@ -84,7 +80,7 @@ def page_facts(
     names = {master.file: Path(master.measurements).stem for master in run.masters}
     return PageFacts(
         archive=archive,
-        bag=bag,
+        bag=versioned_name(run.session, run.version),
         version=run.version,
         replaces=run.replaces,
         sounds={path: sound_record(document, path) for path, document in measured.items()},
@@ -154,7 +150,7 @@ def write_page(place: Path, to: Path, *, progress: Progress | None = None) -> Pa
         )
     refuse_inside(place, to, what="the session folder" if is_folder else "the bag")
     refuse_taken(to)
-    facts = _folder_facts(place, progress) if is_folder else _bag_facts(read_recorded(place))
+    facts = _folder_facts(place, progress) if is_folder else bag_facts(read_recorded(place))
     progress.step("writing the page", 0)
     album = _Album(place)
     page = session_page(facts, Links(picture=album.embedded, file=_nowhere, cover=album.cover))
@@ -202,33 +198,24 @@ class _Album:
         return self.embedded(file) if file.size_bytes <= _LARGEST_COVER_BYTES else ""
 
 
-def _bag_facts(recorded: RecordedBag) -> PageFacts:
-    reading = _reading(recorded.path)
-    motion = reading(MOTION) if files.exists(recorded.path / "metadata" / "motion.json") else None
+def bag_facts(recorded: RecordedBag) -> PageFacts:
+    """Gather what the page of a bag is made from, out of its records.
+
+    Raises
+    ------
+    IntegrityError
+        A record has another digest than its manifest says.
+    InputError
+        A record is not of the form that this program writes.
+    """
+    records = recorded.records
     return page_facts(
         recorded.archive,
         recorded.run,
-        bag=recorded.path.name,
-        measured={one.file: reading(one.measurements) for one in recorded.run.masters},
-        motion=motion,
-        findings=_findings(reading(FINDINGS)),
+        measured={one.file: records.json(one.measurements) for one in recorded.run.masters},
+        motion=records.json(MOTION) if records.holds(MOTION) else None,
+        findings=_findings(records.json(FINDINGS)),
     )
-
-
-def _reading(bag: Path) -> Callable[[str], dict[str, Any]]:
-    def read(name: str) -> dict[str, Any]:
-        content = files.read_bytes(
-            bag.joinpath(*name.split("/")), limit=_LARGEST_RECORD_BYTES, follow=False
-        )
-        try:
-            document = json.loads(content)
-        except (ValueError, RecursionError) as error:
-            raise InputError(f"is no JSON ({error})", where=name) from error
-        if not isinstance(document, dict):
-            raise InputError("is no JSON object", where=name)
-        return document
-
-    return read
 
 
 def _findings(document: Mapping[str, Any]) -> list[Finding]:

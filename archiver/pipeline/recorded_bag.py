@@ -24,7 +24,7 @@ from archiver.package.reader import read_bag
 from archiver.package.tree import Tree, survey
 from archiver.session.record_json import session_from_json
 
-__all__ = ["RecordedBag", "read_recorded"]
+__all__ = ["BagRecords", "RecordedBag", "read_recorded"]
 
 SESSION_RECORD = "metadata/session.json"
 RUN_RECORD = "metadata/archiving.json"
@@ -35,11 +35,12 @@ _VERIFY = "See `archiver verify` for all that is wrong, and use another copy of 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedBag:
-    """A bag as its records describe it."""
+    """A bag as its records describe it; ``records`` reads others of them."""
 
     path: Path
     run: RunRecord
     archive: Archive
+    records: BagRecords
 
 
 def read_recorded(path: Path) -> RecordedBag:
@@ -61,7 +62,7 @@ def read_recorded(path: Path) -> RecordedBag:
     SurroundingsError
         The bag cannot be read.
     """
-    bag = _Bag(path)
+    bag = BagRecords(path)
     run = decode_run(bag.record(RUN_RECORD))
     session = session_from_json(bag.json(SESSION_RECORD))
     measured = {
@@ -69,11 +70,11 @@ def read_recorded(path: Path) -> RecordedBag:
         for master in run.masters
     }
     archive = archive_of(session, run, bag.kept(run.algorithms), measured)
-    return RecordedBag(path=path, run=run, archive=archive)
+    return RecordedBag(path=path, run=run, archive=archive, records=bag)
 
 
-class _Bag:
-    """The files of a bag that is whole as far as its lists tell."""
+class BagRecords:
+    """The records of a bag that is whole as far as its lists tell."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -91,6 +92,10 @@ class _Bag:
                 where=str(path),
                 remedy=_VERIFY,
             )
+
+    def holds(self, name: str) -> bool:
+        """Say whether the bag has a record of this path."""
+        return bool(self.lists.expected.get(name))
 
     def record(self, name: str) -> bytes:
         """Read a record and compare its digest."""

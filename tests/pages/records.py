@@ -66,7 +66,9 @@ def measurement(number: int) -> dict[str, Any]:
         },
         "hum": {
             "nominal_hz": 50.0, "frequency_hz": 50.01, "frequency_uncertainty_hz": 0.001,
-            "level_dbfs": -92.0, "lines": [],
+            "level_dbfs": -92.0, "lines": [
+                {"harmonic": 1, "frequency_hz": 50.01, "level_dbfs": -92.0, "prominence_db": 20.0}
+            ],
         },
         "cutoff_hz": None, "clicks": {"count": 20, "per_second": 1.5},
         "clipped": [span], "dropouts": [], "still": [],
