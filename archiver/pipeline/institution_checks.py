@@ -21,7 +21,7 @@ from archiver.package.tagfiles import BAG_INFO, BagInfo
 from archiver.package.versions import unversioned_name
 from archiver.pipeline import fitness_rules as rules
 from archiver.pipeline.plan import RESTRICTED, bag_name, master_names
-from archiver.session.institution import Institution
+from archiver.session.institution import BAG_NAME, FILE_NAME, Institution
 from archiver.session.records import Session
 
 __all__ = [
@@ -40,8 +40,6 @@ __all__ = [
     "unknown_sender",
 ]
 
-# What stands for no rule at all.
-_ANY = Institution()
 _MASTERS = "data/masters/"
 _ACCESS = "data/access/"
 _SHOWN_PATHS = 5
@@ -176,7 +174,7 @@ def lacking_copies(institution: Institution, paths: tuple[str, ...]) -> Iterator
 def other_name(institution: Institution, name: str, session: Session | None) -> Iterator[Finding]:
     """Find a bag that is named otherwise; without a session only the form of the name is judged."""
     pattern = institution.bag_name
-    if pattern == _ANY.bag_name:
+    if pattern == BAG_NAME:
         return
     first = unversioned_name(name)
     if session is not None:
@@ -196,7 +194,7 @@ def other_master_names(
     institution: Institution, paths: tuple[str, ...], session: Session | None
 ) -> Iterator[Finding]:
     """Find masters that are named otherwise; without a session nothing can be said."""
-    if session is None or institution.file_name == _ANY.file_name:
+    if session is None or institution.file_name == FILE_NAME:
         return
     expected = set(master_names(session, institution.file_name))
     found = [path.removeprefix(_MASTERS) for path in paths if path.startswith(_MASTERS)]

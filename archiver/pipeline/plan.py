@@ -12,7 +12,7 @@ from archiver.describe.wording import xsd_date
 from archiver.findings import Finding
 from archiver.package import name_finding, safe_name, safe_names
 from archiver.session.capture_files import CaptureFile, capture_files
-from archiver.session.institution import Institution
+from archiver.session.institution import BAG_NAME, FILE_NAME
 from archiver.session.records import Session
 
 __all__ = ["RESTRICTED", "Kept", "Plan", "bag_name", "master_names", "plan_for"]
@@ -109,7 +109,7 @@ def master_names(session: Session, file_name: str) -> tuple[str, ...]:
 
 def bag_name(session: Session, pattern: str) -> str:
     """Name the first version of a session's bag by a pattern of the institution profile."""
-    if pattern == Institution().bag_name:
+    if pattern == BAG_NAME:
         return session.identifier
     values = {
         "session": session.identifier,
@@ -132,7 +132,7 @@ def plan_for(
     documents: Iterable[str],
     sealed_sheets: Iterable[str] = (),
     sealed_documents: Iterable[str] = (),
-    file_name: str = Institution().file_name,
+    file_name: str = FILE_NAME,
 ) -> Plan:
     """Lay out the payload of a session's bag.
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from archiver import files
 from archiver.errors import MisuseError
 from archiver.findings import Finding, Where
-from archiver.session.institution import INSTITUTION_FILE, Institution, read_institution
+from archiver.session.institution import INSTITUTION_FILE, Institution
 
 if TYPE_CHECKING:
     from archiver.package.bagprofile import BagProfile
@@ -142,6 +142,9 @@ def known_profiles(directory: Path) -> tuple[str, ...]:
 
 
 def _read(place: Path, name: str) -> Profile:
+    # Only runs for an institution need it.
+    from archiver.session.institution_reading import read_institution  # noqa: PLC0415
+
     content = files.read_bytes(place, limit=LARGEST_PROFILE_BYTES)
     institution, findings = read_institution(content, name)
     return Profile(

@@ -23,7 +23,7 @@ from archiver.custody.papers.transfer_list import transfer_csv, transfer_page
 from archiver.custody.receipts import Decision, Reason, Receipt, encode_receipt
 from archiver.describe.layers import RightsStatement
 from archiver.session.edtf import parse_edtf
-from archiver.session.institution import Agreement
+from archiver.session.institution_terms import Agreement
 from archiver.session.records import Basis, Layer
 from tests.conftest import Golden
 from tests.custody.handovers import BAG, DEPOSITOR, INSTITUTION, receipt, record

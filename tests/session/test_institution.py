@@ -18,17 +18,9 @@ from archiver.package.profile_reading import read_bag_profile
 from archiver.schema_store import schema
 from archiver.session.conform import conform
 from archiver.session.example_institution import example_files
-from archiver.session.institution import (
-    Agreement,
-    Asked,
-    Institution,
-    InstitutionContact,
-    Naming,
-    Paper,
-    Reception,
-    read_institution,
-    size_bytes,
-)
+from archiver.session.institution import Institution, InstitutionContact, Reception
+from archiver.session.institution_reading import read_institution, size_bytes
+from archiver.session.institution_terms import Agreement, Asked, Naming, Paper
 from archiver.session.placeholders import ARCHIVING, PLACEHOLDERS, filled, names_in
 from archiver.session.record_json import _node
 from archiver.session.shape import shape

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from archiver.custody.deposit_record import BagIdentity, Party
 from archiver.custody.papers.rendering import page
 from archiver.describe.layers import RightsStatement
-from archiver.session.institution import Agreement
+from archiver.session.institution_terms import Agreement
 from archiver.session.placeholders import filled
 
 __all__ = ["AGREEMENT_PAGE", "AgreementFacts", "agreement_page"]
