@@ -88,7 +88,9 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
 def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
     """Show which copy of which file is good, and what was repaired."""
     if as_json:
-        print_json({"bags": [one.as_json() for one in compared]})
+        from archiver.pipeline.copies import copies_report
+
+        print_json(copies_report(compared))
         return
     console = open_console()
     good = 0
@@ -147,7 +149,9 @@ def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:
 def show_protected(done: Sequence[ProtectedBag], *, as_json: bool) -> None:
     """Show which bags have recovery data now, and how much damage it can restore."""
     if as_json:
-        print_json({"bags": [one.as_json() for one in done]})
+        from archiver.pipeline.recovery import protect_report
+
+        print_json(protect_report(done))
         return
     console = open_console()
     for one in done:
@@ -177,15 +181,17 @@ def show_healed(outcome: HealOutcome, *, as_json: bool) -> None:
         console.print(f"set aside: {plain(path)}")
     if not outcome.healed.restored:
         console.print("Every file is as it was when the recovery data was made.")
-    style = "bold green" if outcome.after.intact else "bold red"
-    console.print(f"{plain(str(outcome.after.path))}: {outcome.after.verdict}", style=style)
-    show_findings(console, outcome.after.findings)
+    style = "bold red" if outcome.exit_status else "bold green"
+    console.print(f"{plain(str(outcome.after.path))}: {outcome.check.verdict}", style=style)
+    show_findings(console, outcome.findings)
 
 
 def show_signed(done: Sequence[SignedBag], *, as_json: bool) -> None:
     """Show which bags are signed now, and with which key."""
     if as_json:
-        print_json({"bags": [one.as_json() for one in done]})
+        from archiver.pipeline.signing import sign_report
+
+        print_json(sign_report(done))
         return
     console = open_console()
     for one in done:

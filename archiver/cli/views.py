@@ -212,17 +212,13 @@ def show_export(exported: Exported, *, as_json: bool) -> None:
 def show_verify(verdicts: Sequence[VerifiedBag], *, as_json: bool) -> None:
     """Show the verdict on each bag and each master."""
     if as_json:
-        print_json({"bags": [_verdict_json(verdict) for verdict in verdicts]})
+        from archiver.pipeline.verify import verify_report
+
+        print_json(verify_report(verdicts))
         return
     console = open_lines()
     for verdict in verdicts:
         _show_verdict(console, verdict)
-
-
-def _verdict_json(verdict: VerifiedBag) -> dict[str, Any]:
-    if verdict.verification is not None:
-        return verdict.verification.as_json()
-    return {"bag": str(verdict.bag), "intact": False, "error": str(verdict.error)}
 
 
 def _show_verdict(console: Console | Lines, verdict: VerifiedBag) -> None:

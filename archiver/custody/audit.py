@@ -13,19 +13,32 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from archiver import files
-from archiver.custody.entry import Draft, EntryKind, moment_text
+from archiver.custody.entry import Draft, Entry, EntryKind, moment_text
 from archiver.custody.rules import BAG_GONE, MANIFEST_NOT_AS_RECORDED
 from archiver.custody.store import Store
-from archiver.custody.verdicts import BagVerdict
+from archiver.custody.verdicts import BagVerdict, Verification
 from archiver.custody.verify import Depth, verify_bag
 from archiver.errors import ArchiverError
 from archiver.findings import Finding, Severity, Where, in_order
 from archiver.package.signers import Signer
 
-__all__ = ["AuditVerdict", "BagCheck", "Notebook", "Notes", "check_bag", "gone", "judged"]
+if TYPE_CHECKING:
+    from archiver.custody.ledger import Ledger
+
+__all__ = [
+    "AuditVerdict",
+    "BagCheck",
+    "Notebook",
+    "Notes",
+    "check_bag",
+    "check_of",
+    "enter",
+    "gone",
+    "judged",
+]
 
 _MOST_FINDINGS = 100
 _NOTE_BYTES = 4 << 20
@@ -250,6 +263,30 @@ def check_bag(
         )
     except ArchiverError as error:
         return _unusable(bag, depth, error)
+    return check_of(
+        bag,
+        depth,
+        found,
+        duration_ms=int((time.monotonic() - begun) * 1000),
+        resumed=notebook is not None and notebook.recalled > 0,
+    )
+
+
+def check_of(
+    bag: str, depth: Depth, found: Verification, *, duration_ms: int, resumed: bool = False
+) -> BagCheck:
+    """Return what the ledger is to know of a verification that has just ended.
+
+    Parameters
+    ----------
+    bag : str
+        Path in the store.
+    depth : Depth
+    found : Verification
+    duration_ms : int
+    resumed : bool
+        Whether files read before an interruption were not read again.
+    """
     verdict = {
         BagVerdict.INTACT: AuditVerdict.INTACT,
         BagVerdict.COMPLETE: AuditVerdict.COMPLETE,
@@ -262,7 +299,7 @@ def check_bag(
         depth=depth,
         verdict=verdict,
         moment=moment_text(datetime.now(UTC)),
-        duration_ms=int((time.monotonic() - begun) * 1000),
+        duration_ms=duration_ms,
         bytes_read=report.bytes_read,
         bytes_held=report.bytes_held,
         payload_files=report.payload_files,
@@ -272,7 +309,7 @@ def check_bag(
         manifests=report.manifests,
         signatures=tuple((c.file, str(c.verdict), c.signer, c.key) for c in found.signatures),
         findings=tuple(f for f in found.findings if f.severity is not Severity.NOTE),
-        resumed=notebook is not None and notebook.recalled > 0,
+        resumed=resumed,
     )
 
 
@@ -334,3 +371,43 @@ def judged(check: BagCheck, recorded: Mapping[str, Any] | None, since: str = "")
         verdict=AuditVerdict.CHANGED,
         findings=in_order((*check.findings, *findings)),
     )
+
+
+def enter(
+    check: BagCheck,
+    ledger: Ledger,
+    *,
+    store: str,
+    run: str,
+    durable: bool = True,
+    forget: bool = False,
+) -> tuple[BagCheck, Entry]:
+    """Judge a check by what the ledger recorded before, and enter it.
+
+    Parameters
+    ----------
+    check : BagCheck
+    ledger : Ledger
+    store : str
+        What the ledger calls the store.
+    run : str
+        Which run of the program the check belongs to.
+    durable : bool
+        Whether it must survive a power failure once this returns.
+    forget : bool
+        Whether the run's notes on this bag have done their service.
+
+    Returns
+    -------
+    check : BagCheck
+        As it was entered.
+    entry : Entry
+    """
+    recorded = ledger.reference(plain(check.bag), store)
+    if recorded is not None:
+        since = f"entry {recorded.number} of the ledger ({recorded.moment})"
+        check = judged(check, recorded.parsed_facts().get("manifests"), since)
+    (entry,) = ledger.append(
+        check.draft(store=store, run=run), durable=durable, forget=run if forget else ""
+    )
+    return check, entry

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from archiver import files
+from archiver.custody.audit import plain
 from archiver.custody.store import Store
 from archiver.errors import ArchiverError
 from archiver.findings import Severity
@@ -159,21 +160,21 @@ class Comparison:
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
         return {
-            "bag": self.bag,
+            "bag": plain(self.bag),
             "good": self.good,
             "reference": None if self.reference is None else self.reference.basis,
             "copies": [
                 {
                     "store": copy.store.name,
                     "verdict": str(verdict),
-                    "error": copy.error,
-                    "files": {path: str(state) for path, state in sorted(states.items())},
+                    "error": plain(copy.error) or None,
+                    "files": {plain(path): str(state) for path, state in sorted(states.items())},
                 }
                 for copy, verdict, states in zip(
                     self.copies, self.verdicts, self.states, strict=True
                 )
             ],
-            "beyond_help": list(self.beyond_help()),
+            "beyond_help": [plain(path) for path in self.beyond_help()],
         }
 
 

@@ -25,6 +25,7 @@ from archiver.findings import Finding, Rule, Where, in_order
 
 __all__ = ["LedgerReport", "verify_ledger"]
 
+_SCHEMA = "ledger-report 1"
 _MOST_SUSPECTS = 1000
 
 
@@ -52,8 +53,9 @@ class LedgerReport:
         return not self.findings
 
     def as_json(self) -> dict[str, Any]:
-        """Return the facts for machines."""
+        """Return the facts for machines, as ``ledger-report.schema.json`` describes them."""
         return {
+            "schema": _SCHEMA,
             "entries": self.entries,
             "head": None if self.head is None else str(self.head),
             "intact": self.intact,

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from archiver import files
-from archiver.custody.locating import DamagedSpan, DamageKind, SoundState, locate_sound
+from archiver.custody.damage import DamagedSpan, DamageKind
+from archiver.custody.locating import SoundState, locate_sound
 from archiver.custody.sound import SoundDigests
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.findings import clock
@@ -80,7 +81,7 @@ class Salvaged:
     sha256: str
 
     def as_json(self) -> dict[str, Any]:
-        """Return the facts for machines."""
+        """Return the facts for machines, as ``salvage.schema.json`` describes them."""
         return {
             "schema": _SCHEMA,
             "intact": False,

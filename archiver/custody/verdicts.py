@@ -189,6 +189,7 @@ class Verification:
             "bag": str(self.path),
             "intact": self.intact,
             "verdict": str(self.verdict),
+            "error": None,
             "bagit": {
                 "version": report.version,
                 "verdict": str(report.verdict),

@@ -69,7 +69,7 @@ class RecoveryRecord:
     manifests: tuple[tuple[str, str], ...]
 
     def encode(self) -> bytes:
-        """Write the record as JSON."""
+        """Write the record as JSON, as ``recovery.schema.json`` describes it."""
         document = {
             "schema": _SCHEMA,
             "bag": self.bag,

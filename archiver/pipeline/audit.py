@@ -22,8 +22,8 @@ from archiver.custody.audit import (
     BagCheck,
     Notebook,
     check_bag,
+    enter,
     gone,
-    judged,
     plain,
 )
 from archiver.custody.due import Selection, choose
@@ -400,13 +400,8 @@ class _Work:
 
     def enter(self, check: BagCheck) -> None:
         """Judge a check by what the ledger recorded before, and enter it."""
-        recorded = self.ledger.reference(plain(check.bag), self.store.name)
-        if recorded is not None:
-            since = f"entry {recorded.number} of the ledger ({recorded.moment})"
-            check = judged(check, recorded.parsed_facts().get("manifests"), since)
-        draft = check.draft(store=self.store.name, run=self.run)
         # The end of the audit brings all of its entries to the disk.
-        self.ledger.append(draft, durable=False, forget=self.run)
+        enter(check, self.ledger, store=self.store.name, run=self.run, durable=False, forget=True)
 
     def checks(self, bags: Sequence[str], lost: dict[str, str]) -> Iterator[BagCheck]:
         """Check bags until the time is up."""

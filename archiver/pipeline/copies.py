@@ -20,7 +20,9 @@ from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, MisuseError
 from archiver.progress import Progress, Silent
 
-__all__ = ["ComparedBag", "CopiesPlan", "compare_stores"]
+__all__ = ["ComparedBag", "CopiesPlan", "compare_stores", "copies_report"]
+
+_SCHEMA = "copies-report 1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,22 +84,30 @@ class ComparedBag:
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
-        facts = self.comparison.as_json()
-        if self.repair is not None:
-            facts["repair"] = [
+        steps = () if self.repair is None else self.repair.steps
+        return self.comparison.as_json() | {
+            "repair": [
                 {
-                    "store": step.store,
-                    "path": step.path,
+                    "store": plain(step.store),
+                    "path": plain(step.path),
                     "step": str(step.kind),
-                    "note": step.note,
+                    "note": plain(step.note),
                 }
-                for step in self.repair.steps
-            ]
-            facts["after"] = [str(check.verdict) for check in self.after]
-        if self.error is not None:
-            facts["error"] = str(self.error)
-        facts["exit_status"] = self.exit_status
-        return facts
+                for step in steps
+            ],
+            "after": [str(check.verdict) for check in self.after],
+            "error": None if self.error is None else plain(str(self.error)),
+            "exit_status": self.exit_status,
+        }
+
+
+def copies_report(compared: Sequence[ComparedBag]) -> dict[str, Any]:
+    """Return the report for machines, as ``copies-report.schema.json`` describes it."""
+    return {
+        "schema": _SCHEMA,
+        "bags": [one.as_json() for one in compared],
+        "exit_status": max((one.exit_status for one in compared), default=0),
+    }
 
 
 def compare_stores(

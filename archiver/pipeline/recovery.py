@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import secrets
+import time
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -10,20 +12,24 @@ from pathlib import Path
 from typing import Any
 
 from archiver import files
-from archiver.custody.audit import plain
+from archiver.custody.audit import AuditVerdict, BagCheck, check_of, enter, plain
 from archiver.custody.entry import Draft, EntryKind, moment_text
 from archiver.custody.healing import Healed, heal_bag
 from archiver.custody.ledger import open_ledger
 from archiver.custody.repair import sweep
 from archiver.custody.store import opened_store
 from archiver.custody.verdicts import Verification
-from archiver.custody.verify import verify_bag
+from archiver.custody.verify import Depth, verify_bag
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.findings import Finding, in_order
 from archiver.package.recovery import make_recovery
 from archiver.package.recovery_data import RecoveryRecord, recovery_place
 from archiver.progress import Progress, Silent
 
-__all__ = ["HealOutcome", "ProtectedBag", "heal", "protect_bags"]
+__all__ = ["HealOutcome", "ProtectedBag", "heal", "protect_bags", "protect_report"]
+
+_HEAL_SCHEMA = "heal-report 1"
+_PROTECT_SCHEMA = "protect-report 1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,37 +47,74 @@ class ProtectedBag:
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
-        if self.record is None:
-            return {"bag": str(self.bag), "error": str(self.error)}
+        made = None
+        if self.record is not None:
+            made = {
+                "place": plain(str(recovery_place(self.bag))),
+                "redundancy_percent": self.record.redundancy_percent,
+                "block_bytes": self.record.block_bytes,
+                "source_blocks": self.record.source_blocks,
+                "recovery_blocks": self.record.recovery_blocks,
+            }
         return {
-            "bag": str(self.bag),
-            "place": str(recovery_place(self.bag)),
-            "redundancy_percent": self.record.redundancy_percent,
-            "block_bytes": self.record.block_bytes,
-            "source_blocks": self.record.source_blocks,
-            "recovery_blocks": self.record.recovery_blocks,
+            "bag": plain(str(self.bag)),
+            "recovery_data": made,
+            "error": None if self.error is None else plain(str(self.error)),
+            "exit_status": self.exit_status,
         }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HealOutcome:
-    """What was healed, and the bag as it was found afterwards."""
+    """What was healed, and the bag as it was found afterwards.
+
+    Parameters
+    ----------
+    healed : Healed
+    after : Verification
+        Of the whole bag, once it was healed.
+    check : BagCheck
+        The same, held against what the ledger recorded before.
+    entry : int, optional
+        Number of the check in the ledger; None without one.
+    """
 
     healed: Healed
     after: Verification
+    check: BagCheck
+    entry: int | None = None
 
     @property
     def exit_status(self) -> int:
         """0 if the bag is intact now."""
-        return 0 if self.after.intact else 3
+        return 0 if self.check.verdict is AuditVerdict.INTACT else 3
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What is to be said of the bag now, errors first."""
+        return in_order(dict.fromkeys((*self.after.findings, *self.check.findings)))
 
     def as_json(self) -> dict[str, Any]:
-        """Return the facts for machines."""
+        """Return the facts for machines, as ``heal-report.schema.json`` describes them."""
         return {
-            "restored": list(self.healed.restored),
-            "set_aside": list(self.healed.set_aside),
-            "after": self.after.as_json(),
+            "schema": _HEAL_SCHEMA,
+            "bag": plain(str(self.after.path)),
+            "restored": [plain(path) for path in self.healed.restored],
+            "set_aside": [plain(path) for path in self.healed.set_aside],
+            "verdict": str(self.check.verdict),
+            "findings": [finding.as_json() for finding in self.findings],
+            "ledger_entry": self.entry,
+            "exit_status": self.exit_status,
         }
+
+
+def protect_report(done: Sequence[ProtectedBag]) -> dict[str, Any]:
+    """Return the report for machines, as ``protect-report.schema.json`` describes it."""
+    return {
+        "schema": _PROTECT_SCHEMA,
+        "bags": [one.as_json() for one in done],
+        "exit_status": max((one.exit_status for one in done), default=0),
+    }
 
 
 def protect_bags(
@@ -132,7 +175,7 @@ def protect_bags(
 
 
 def heal(bag: Path, *, ledger: Path | None = None, progress: Progress | None = None) -> HealOutcome:
-    """Heal a bag from the recovery data beside it, then verify it whole.
+    """Heal a bag from the recovery data beside it, then verify it whole and enter the check.
 
     Raises
     ------
@@ -155,4 +198,11 @@ def heal(bag: Path, *, ledger: Path | None = None, progress: Progress | None = N
         sweep(store, [bag.name])
         progress.step(bag.name, 0)
         healed = heal_bag(store, bag.name, book, on_bytes=progress.advance)
-    return HealOutcome(healed=healed, after=verify_bag(bag, progress.advance))
+        begun = time.monotonic()
+        after = verify_bag(bag, progress.advance)
+        duration_ms = int((time.monotonic() - begun) * 1000)
+        check = check_of(bag.name, Depth.FULL, after, duration_ms=duration_ms)
+        if book is None:
+            return HealOutcome(healed=healed, after=after, check=check)
+        check, entry = enter(check, book, store=store.name, run=secrets.token_hex(8))
+    return HealOutcome(healed=healed, after=after, check=check, entry=entry.number)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from archiver import files
+from archiver.custody.audit import plain
 from archiver.custody.salvage import Salvaged, salvage_master
 from archiver.custody.sound import SOUND_DIRECTORY, SoundDigests, decode_sound_digests
 from archiver.custody.verdicts import SoundVerdict
@@ -19,6 +20,7 @@ from archiver.progress import Progress, Silent
 
 __all__ = ["SalvageOutcome", "salvage_bag"]
 
+_SCHEMA = "salvage-report 1"
 _LARGEST_RECORD_BYTES = 1 << 26
 
 
@@ -45,11 +47,15 @@ class SalvageOutcome:
         return max((error.exit_status for _, error in self.failed), default=0)
 
     def as_json(self) -> dict[str, Any]:
-        """Return the facts for machines."""
+        """Return the facts for machines, as ``salvage-report.schema.json`` describes them."""
         return {
+            "schema": _SCHEMA,
             "salvaged": [saved.as_json() for saved in self.salvaged],
-            "failed": [{"master": name, "error": str(error)} for name, error in self.failed],
-            "intact": list(self.intact),
+            "failed": [
+                {"master": plain(name), "error": plain(str(error))} for name, error in self.failed
+            ],
+            "intact": [plain(name) for name in self.intact],
+            "exit_status": self.exit_status,
         }
 
 

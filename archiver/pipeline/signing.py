@@ -18,8 +18,9 @@ from archiver.errors import ArchiverError, IntegrityError
 from archiver.package.signature import SignatureCheck, sign_bag
 from archiver.progress import Progress, Silent
 
-__all__ = ["SignedBag", "sign_bags"]
+__all__ = ["SignedBag", "sign_bags", "sign_report"]
 
+_SCHEMA = "sign-report 1"
 _LARGEST_KEY_BYTES = 1 << 16
 
 
@@ -38,13 +39,21 @@ class SignedBag:
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
-        facts: dict[str, Any] = {
-            "bag": str(self.bag),
+        return {
+            "bag": plain(str(self.bag)),
             "signatures": [made.as_json() for made in self.signatures],
+            "error": None if self.error is None else plain(str(self.error)),
+            "exit_status": self.exit_status,
         }
-        if self.error is not None:
-            facts["error"] = str(self.error)
-        return facts
+
+
+def sign_report(done: Sequence[SignedBag]) -> dict[str, Any]:
+    """Return the report for machines, as ``sign-report.schema.json`` describes it."""
+    return {
+        "schema": _SCHEMA,
+        "bags": [one.as_json() for one in done],
+        "exit_status": max((one.exit_status for one in done), default=0),
+    }
 
 
 def sign_bags(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from archiver import files
 from archiver.custody.verdicts import BagVerdict, Verification
@@ -16,8 +16,9 @@ from archiver.progress import Progress, Silent
 if TYPE_CHECKING:
     from archiver.package.signers import Signer
 
-__all__ = ["VerifiedBag", "accepted_signers", "verify_bags"]
+__all__ = ["VerifiedBag", "accepted_signers", "verify_bags", "verify_report"]
 
+_SCHEMA = "verify-report 1"
 _LARGEST_LIST_BYTES = 1 << 24
 
 
@@ -36,6 +37,26 @@ class VerifiedBag:
             return self.error.exit_status
         good = {BagVerdict.INTACT, BagVerdict.COMPLETE}
         return 0 if self.verification is not None and self.verification.verdict in good else 3
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the facts for machines."""
+        if self.verification is not None:
+            return self.verification.as_json()
+        return {
+            "bag": str(self.bag),
+            "intact": False,
+            "verdict": None,
+            "error": str(self.error),
+        }
+
+
+def verify_report(verdicts: Sequence[VerifiedBag]) -> dict[str, Any]:
+    """Return the report for machines, as ``verify-report.schema.json`` describes it."""
+    return {
+        "schema": _SCHEMA,
+        "bags": [verdict.as_json() for verdict in verdicts],
+        "exit_status": max((verdict.exit_status for verdict in verdicts), default=0),
+    }
 
 
 def accepted_signers(path: Path) -> tuple[Signer, ...]:

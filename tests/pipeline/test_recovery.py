@@ -10,6 +10,7 @@ import json
 import os
 import shutil
 import subprocess
+from datetime import timedelta
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -18,11 +19,15 @@ import pytest
 
 from archiver import files
 from archiver.custody import verify_bag
+from archiver.custody.audit import AuditVerdict
+from archiver.custody.due import Selection
 from archiver.custody.ledger import open_ledger
 from archiver.custody.ledger_check import verify_ledger
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.package.recovery import par2_program
 from archiver.package.recovery_data import RecoveryRecord, recovery_place
+from archiver.pipeline.audit import AuditPlan, audit_store
+from archiver.pipeline.ledger import accept
 from archiver.pipeline.recovery import heal, protect_bags
 from tests.custody.corruption import KINDS, damage, seeded
 from tests.faults import FaultyFile, FaultySeam, ProcessDeathError
@@ -243,7 +248,7 @@ def test_every_step_of_healing_stands_in_the_ledger(
     protect_bags([bag], ledger=ledger)
     scratch(bag, pristine[1], 2)
     (bag / "data" / "stray.txt").write_bytes(b"whose?")
-    heal(bag, ledger=ledger)
+    outcome = heal(bag, ledger=ledger)
     assert (bag.parent / "bag.set-aside" / "data" / "stray.txt").read_bytes() == b"whose?"
     with open_ledger(ledger, read_only=True) as opened:
         assert verify_ledger(opened).intact
@@ -252,9 +257,40 @@ def test_every_step_of_healing_stands_in_the_ledger(
             "repair intended",
             "repaired",
             "set aside",
+            "check",
         ]
+        last = list(opened.entries())[-1]
+        assert (last.number, last.bag, last.store) == (outcome.entry, "bag", str(bag.parent))
+        assert last.parsed_facts()["verdict"] == "intact"
         for line in json_lines(opened.entries()):
             Draft202012Validator(schema("ledger")).validate(json.loads(line))
+
+
+def test_check_after_healing_is_what_the_next_audit_relies_on(bag: Path, tmp_path: Path) -> None:
+    ledger = tmp_path / "ledger.sqlite3"
+    (bag / "data" / "documents" / "notes.txt").write_bytes(b"x")
+    heal(bag, ledger=ledger)
+    plan = AuditPlan(
+        store=str(bag.parent), ledger=ledger, selection=Selection(older_than=timedelta(days=1))
+    )
+    assert audit_store(plan).checked == 0
+
+
+def test_healed_bag_whose_manifests_the_ledger_knows_otherwise_is_not_called_intact(
+    bag: Path, tmp_path: Path
+) -> None:
+    """The recovery data is older than a change that was accepted since."""
+    ledger = tmp_path / "ledger.sqlite3"
+    old = contents(bag)
+    audit_store(AuditPlan(store=str(bag.parent), ledger=ledger))
+    damage(bag, "manifest and file", seeded(3))
+    accept(ledger, str(bag.parent), "bag", reason="Corrected")
+    outcome = heal(bag, ledger=ledger)
+    assert contents(bag) == old
+    assert outcome.after.report.valid
+    assert outcome.check.verdict is AuditVerdict.CHANGED
+    assert outcome.exit_status == 3
+    assert "manifest-not-as-recorded" in {finding.code for finding in outcome.findings}
 
 
 @pytest.mark.parametrize("number", [28, 0])
