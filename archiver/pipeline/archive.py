@@ -18,7 +18,7 @@ from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, requir
 from archiver.pipeline.masters import ArchivedTake, write_master
 from archiver.pipeline.measuring import Here, Meters
 from archiver.pipeline.plan import Plan, bag_name, plan_for
-from archiver.pipeline.profiles import find_profile
+from archiver.pipeline.profiles import find_profile, profile_files, without_its_files
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import moment
 from archiver.progress import Progress, Silent
@@ -128,7 +128,7 @@ def archive_session(
     copies = AccessPlan(kinds=tuple(map(AccessKind, wanted.access)), folder=folder)
     report = look_over(folder, progress, to_the_end=False, previous=previous)
     public = report.public
-    findings = in_order((*report.findings, *asked.findings))
+    findings = in_order((*without_its_files(report.findings, asked), *asked.findings))
     if public is None or stops_deposit(findings):
         return Archived(bag=None, report=report, findings=findings)
     # From here on nothing but the public record is written.
@@ -401,6 +401,7 @@ def plan_of(report: CheckReport, public: PublicPart, wanted: Institution) -> Pla
     session = public.session
     left_out = wanted.leave_out_restricted
     seen = look_into(report.folder).paths
+    beside = profile_files(wanted) if INSTITUTION_FILE in seen else ()
 
     def all_of(name: str, named: Sequence[str]) -> tuple[str, ...]:
         return tuple(dict.fromkeys((*named, *(p for p in seen if p.startswith(f"{name}/")))))
@@ -415,7 +416,7 @@ def plan_of(report: CheckReport, public: PublicPart, wanted: Institution) -> Pla
             report.loaded.sheet_file,
             *report.loaded.machine_files,
             *report.loaded.type_files,
-            *(path for path in seen if path == INSTITUTION_FILE),
+            *(path for path in seen if path in beside),
         ),
         photographs=all_of("photographs", pictures),
         documents=[

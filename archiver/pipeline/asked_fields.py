@@ -96,7 +96,7 @@ def with_asked(
         Label and value, in order.
     institution : Institution
     bag_profile : BagProfile, optional
-        Its identifier is named.
+        Its identifier is named; where it is not at hand, its address.
     values : mapping of str to str
         See :func:`archiving_values`.
     """
@@ -115,6 +115,11 @@ def with_asked(
             put.add(key)
             result.append((label, asked[key][1]))
     result += [pair for key, pair in asked.items() if key not in put]
-    if bag_profile is not None and bag_profile.identifier:
-        result.append((IDENTIFIER, bag_profile.identifier))
+    identifier = bag_profile.identifier if bag_profile is not None else ""
+    address = institution.bagit_profile
+    if not identifier and bag_profile is None and address.startswith("https://"):
+        # A profile's identifier should lead to the profile (BagIt Profiles 1.4.0).
+        identifier = address
+    if identifier:
+        result.append((IDENTIFIER, identifier))
     return tuple(result)

@@ -12,7 +12,7 @@ from archiver.describe.statements import check_statements
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order, stops_deposit
 from archiver.pipeline.previous import read_previous
-from archiver.pipeline.profiles import find_profile
+from archiver.pipeline.profiles import find_profile, without_its_files
 from archiver.pipeline.public_part import PublicPart, public_part
 from archiver.progress import Progress, Silent
 from archiver.session.capture_files import (
@@ -114,7 +114,7 @@ def check_session(
     require_folder(folder)
     asked = find_profile(folder, profile)
     report = look_over(folder, progress or Silent(), to_the_end=True, previous=previous)
-    found = [*report.findings, *asked.findings]
+    found = [*without_its_files(report.findings, asked), *asked.findings]
     if asked.file and not stops_deposit(found):
         from archiver.pipeline.foresight import foresee  # noqa: PLC0415 - for a profile only
 

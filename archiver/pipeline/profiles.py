@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +17,7 @@ from archiver import files
 from archiver.errors import MisuseError
 from archiver.findings import Finding, Where
 from archiver.session.institution import INSTITUTION_FILE, Institution
+from archiver.session.rules import FOLDER_STRAY
 
 if TYPE_CHECKING:
     from archiver.package.bagprofile import BagProfile
@@ -27,7 +28,9 @@ __all__ = [
     "bag_profile_of",
     "find_profile",
     "known_profiles",
+    "profile_files",
     "profiles_directory",
+    "without_its_files",
 ]
 
 LARGEST_PROFILE_BYTES = 1 << 20
@@ -115,6 +118,22 @@ def find_profile(
         accepted=f"a file, or one of: {known}",
         remedy=f"Profiles by name are kept as {directory / f'NAME{_ENDING}'}; "
         "`archiver institution new` lays out an example",
+    )
+
+
+def profile_files(institution: Institution) -> tuple[str, ...]:
+    """Name the files that lie beside each other and make a profile, itself first."""
+    named = (institution.bagit_profile, institution.bagit_profile_copy)
+    return (INSTITUTION_FILE, *(name for name in named if name and "/" not in name))
+
+
+def without_its_files(findings: Iterable[Finding], profile: Profile) -> tuple[Finding, ...]:
+    """Leave out findings that a file of the profile is no part of the session."""
+    if profile.file != INSTITUTION_FILE:
+        return tuple(findings)
+    own = profile_files(profile.institution)
+    return tuple(
+        one for one in findings if one.code != FOLDER_STRAY.code or one.where.file not in own
     )
 
 
