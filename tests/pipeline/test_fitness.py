@@ -327,6 +327,30 @@ def test_a_value_of_the_profile_takes_the_place_of_ours(tmp_path: Path) -> None:
     assert sum(line.lower().startswith("source-organization") for line in lines) == 1
 
 
+def test_the_profile_beside_the_sheet_goes_into_the_bag_with_its_bagit_profile(
+    tmp_path: Path,
+) -> None:
+    session = make_session(tmp_path / "session", seconds=0.2)
+    write_profile(session, "", {})
+    (session / "other.json").write_bytes(b"{}")
+    strays = [f.where.file for f in check_session(session).findings if f.code == "folder-stray"]
+    assert strays == ["other.json"]
+    made = archive_session(session, tmp_path / "out")
+    assert made.bag is not None
+    held = {path.name for path in (made.bag / "data/documents").iterdir()}
+    assert held == {"session.yaml", "institution.yaml", "p.json"}
+    assert told(fit(made.bag, find_profile(tmp_path, str(session)))) == []
+
+
+def test_a_bagit_profile_that_is_not_at_hand_is_named_by_its_address(tmp_path: Path) -> None:
+    write_profile(tmp_path / "e", "bagit_profile: https://egeskov.example/p.json\n")
+    session = make_session(tmp_path / "session", seconds=0.2)
+    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
+    assert made.bag is not None
+    info = bagit.Bag(str(made.bag)).info
+    assert info["BagIt-Profile-Identifier"] == "https://egeskov.example/p.json"
+
+
 def test_a_bag_that_an_institution_would_refuse_is_not_made(tmp_path: Path) -> None:
     write_profile(
         tmp_path / "e",

@@ -7,6 +7,7 @@ is judged byte by byte against the one at home, and by the ``bagit`` library.
 from __future__ import annotations
 
 import base64
+import errno
 import hashlib
 import shutil
 import tarfile
@@ -17,6 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from archiver import files
 from archiver.errors import ArchiverError, InputError, IntegrityError
 from archiver.package.form import Form
 from archiver.package.serialising import Addition, serialise
@@ -29,6 +31,7 @@ from archiver.pipeline.versions_sent import (
     left_out,
     payload_digests,
 )
+from tests.faults import FaultySeam, ProcessDeathError
 from tests.package.small_bags import contents, write_bag
 
 KEPT = {"masters/t01.wav": b"RIFF" * 50, "photographs/horn.png": b"\x89PNG", "empty": b""}
@@ -259,3 +262,39 @@ def test_any_fetch_completes_nothing_or_is_an_error_of_ours(
     except ArchiverError:
         return
     assert done.files == ()
+
+
+# --- faults ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO, 0], ids=["ENOSPC", "EIO", "death"])
+def test_whenever_completing_stops_every_name_is_whole_and_it_can_be_gone_on_with(
+    old: Path, new: Path, tmp_path: Path, number: int
+) -> None:
+    """At every single call: what has its name is right, and fetch.txt tells what is missing."""
+    said = left_out(new, payload_digests(old))
+    home = contents(new)
+    for n in range(1, 10_000):
+        place = arrived(new, said, tmp_path / str(n))
+        seam = FaultySeam(fail_at=n, errno=number)
+        stopped = False
+        try:
+            with files.use(seam):
+                complete(place, [old])
+        except (ArchiverError, ProcessDeathError):
+            stopped = True
+        if not seam.injected and not seam.dead:
+            assert not stopped
+            assert contents(place) == home
+            return
+        held = contents(place)
+        named = {path: held[path] for path in held if not path.endswith(".unfinished")}
+        assert {path: home.get(path, said.fetch) for path in named} == named
+        if number:
+            assert len(named) == len(held), "a failed call leaves no unfinished file"
+        if "fetch.txt" in held:
+            complete(place, [old])
+            for path in place.rglob(".*.unfinished"):
+                path.unlink()
+        assert contents(place) == home
+    pytest.fail("completing never ended")
