@@ -4,14 +4,20 @@ What measures is one long chain of small numerical steps. Beside it, in the same
 interpreter, the digests and the writing would wait for each other's turn, and the
 numerical libraries would have to be loaded before anything else can begin. A process
 of its own does without both: it loads while the sheet is read, and measures while the
-first process digests and writes. The bytes go to it through a pipe and the
-measurements come back; it opens no file. The figures are those of
-:class:`archiver.signal.take.TakeMeter`, which it runs.
+first process digests and writes. The bytes go to it through memory that both share,
+where the system offers that, else through a pipe, and the measurements come back; it
+opens no file. The figures are those of :class:`archiver.signal.take.TakeMeter`, which
+it runs.
+
+What is sent: a size in eight bytes, signed, little-endian, and that many bytes. A size
+below 0 means that the bytes lie in the next slot of the shared memory; each such piece
+is answered by one byte when the slot is free again.
 """
 
 from __future__ import annotations
 
 import contextlib
+import mmap
 import os
 import pickle
 import subprocess
@@ -30,10 +36,16 @@ if TYPE_CHECKING:
 __all__ = ["ApartMeter", "MeterProcess", "serve"]
 
 # The path is handed over, so that the same modules are found however this process was begun.
-_START = "import sys; sys.path[:] = sys.argv[1:]; from archiver.signal.apart import main; main()"
+_START = (
+    "import sys; sys.path[:] = sys.argv[2:]; "
+    "from archiver.signal.apart import main; main(int(sys.argv[1]))"
+)
 _SIZE_BYTES = 8
-_PIPE_BYTES = 1 << 20
 _SECONDS_TO_END = 5.0
+_SLOTS = 4
+_SLOT_BYTES = 2 << 20
+_FREE = b"+"
+_NO_MEMORY = -1
 
 
 class MeterProcess:
@@ -43,6 +55,8 @@ class MeterProcess:
     ----------
     command : sequence of str, optional
         How to start it; by default this interpreter with this package.
+    share : bool
+        Whether to share memory with it, where the system can.
 
     Raises
     ------
@@ -50,22 +64,28 @@ class MeterProcess:
         No process can be started here; measure in this one instead.
     """
 
-    def __init__(self, command: Sequence[str] | None = None) -> None:
+    def __init__(self, command: Sequence[str] | None = None, *, share: bool = True) -> None:
         if not sys.executable or getattr(sys, "frozen", False):
             raise OSError("there is no interpreter to start")
-        self._process = subprocess.Popen(  # noqa: S603 - our own interpreter
-            command or [sys.executable, "-c", _START, *sys.path],
-            bufsize=0,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            **_in_a_group_of_its_own(),
-        )
+        handle, self._slots = _shared_memory() if share else (_NO_MEMORY, None)
+        try:
+            self._process = subprocess.Popen(  # noqa: S603 - our own interpreter
+                command or [sys.executable, "-c", _START, str(handle), *sys.path],
+                bufsize=0,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                **_options(handle),
+            )
+        finally:
+            if handle != _NO_MEMORY:
+                os.close(handle)
         if self._process.stdin is None or self._process.stdout is None:  # pragma: no cover
             raise DefectError("a process was started without pipes")
         self._to: IO[bytes] = self._process.stdin
         self._from: IO[bytes] = self._process.stdout
-        _widen(self._to)
+        self._sent = 0
+        self._freed = 0
 
     def meter(self, fmt: SampleFormat, meanings: Sequence[str]) -> ApartMeter:
         """Return the meter of the next take; it must be read out before another is asked for.
@@ -90,10 +110,41 @@ class MeterProcess:
             The process has ended.
         """
         try:
-            _write(self._to, len(piece).to_bytes(_SIZE_BYTES, "little"))
+            _write(self._to, _size(len(piece)))
             _write(self._to, piece)
         except OSError as error:
             raise self._ended() from error
+
+    def pass_on(self, samples: Bytes) -> None:
+        """Pass sample bytes on, as many as there are.
+
+        Raises
+        ------
+        SurroundingsError
+            The process has ended.
+        """
+        if self._slots is None:
+            if len(samples):
+                self.send(samples)
+            return
+        view = memoryview(samples).cast("B")
+        for at in range(0, len(view), _SLOT_BYTES):
+            part = view[at : at + _SLOT_BYTES]
+            while self._sent - self._freed >= _SLOTS:
+                self._await_free()
+            place = self._sent % _SLOTS * _SLOT_BYTES
+            self._slots[place : place + len(part)] = part
+            try:
+                _write(self._to, _size(-len(part)))
+            except OSError as error:
+                raise self._ended() from error
+            self._sent += 1
+
+    def _await_free(self) -> None:
+        free = self._from.read(self._sent - self._freed)
+        if not free:
+            raise self._ended()
+        self._freed += len(free)
 
     def receive(self) -> Any:
         """Return what the process answers.
@@ -103,6 +154,8 @@ class MeterProcess:
         SurroundingsError
             The process has ended.
         """
+        while self._freed < self._sent:
+            self._await_free()
         answer = _read(self._from)
         if answer is None:
             raise self._ended()
@@ -127,6 +180,8 @@ class MeterProcess:
             self._process.kill()
             self._process.wait()
         self._from.close()
+        if self._slots is not None:
+            self._slots.close()
 
     def __enter__(self) -> Self:
         return self
@@ -150,11 +205,7 @@ class ApartMeter:
 
     def consumers(self) -> tuple[Consumer, ...]:
         """Return the consumer; it needs all the bytes, in order."""
-        return (self._feed,)
-
-    def _feed(self, raw: Bytes) -> None:
-        if len(raw):
-            self._process.send(raw)
+        return (self._process.pass_on,)
 
     def result(self) -> TakeMeasurements:
         """Return the measurements; call it once, after the last byte.
@@ -174,21 +225,31 @@ class ApartMeter:
         return measured
 
 
-def _in_a_group_of_its_own() -> dict[str, Any]:
-    # Ctrl-C is for the first process, which then ends the other.
+def _options(handle: int) -> dict[str, Any]:
+    # In a group of its own: Ctrl-C is for the first process, which then ends the other.
     if sys.platform == "win32":
         return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
-    return {"process_group": 0}
+    return {"process_group": 0, "pass_fds": () if handle == _NO_MEMORY else (handle,)}
 
 
-def _widen(pipe: IO[bytes]) -> None:
-    """Make room for about one piece in the pipe, where the system lets us."""
+def _shared_memory() -> tuple[int, mmap.mmap | None]:
+    """Return memory without a name, and the handle for another process; Linux alone has it."""
     if sys.platform != "linux":
-        return
-    import fcntl  # noqa: PLC0415 - only where it exists
+        return _NO_MEMORY, None
+    try:
+        handle = os.memfd_create("samples")
+    except (AttributeError, OSError):
+        return _NO_MEMORY, None
+    try:
+        os.ftruncate(handle, _SLOTS * _SLOT_BYTES)
+        return handle, mmap.mmap(handle, _SLOTS * _SLOT_BYTES)
+    except OSError:
+        os.close(handle)
+        return _NO_MEMORY, None
 
-    with contextlib.suppress(OSError):
-        fcntl.fcntl(pipe, fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
+
+def _size(count: int) -> bytes:
+    return count.to_bytes(_SIZE_BYTES, "little", signed=True)
 
 
 def _write(pipe: IO[bytes], piece: Bytes) -> None:
@@ -202,7 +263,7 @@ def _read(pipe: IO[bytes]) -> bytearray | None:
     head = _exactly(pipe, _SIZE_BYTES)
     if head is None:
         return None
-    return _exactly(pipe, int.from_bytes(head, "little"))
+    return _exactly(pipe, int.from_bytes(head, "little", signed=True))
 
 
 def _exactly(pipe: IO[bytes], size: int) -> bytearray | None:
@@ -220,45 +281,73 @@ class _Gone(Exception):  # noqa: N818 - no error: the first process has nothing 
     pass
 
 
-def _pieces(source: IO[bytes]) -> Iterator[bytearray]:
-    while True:
-        piece = _read(source)
-        if piece is None:
-            raise _Gone
-        if not piece:
-            return
-        yield piece
+class _Incoming:
+    """The pieces that come in, each to be used before the next is asked for."""
+
+    def __init__(self, source: IO[bytes], sink: IO[bytes], slots: mmap.mmap | None) -> None:
+        self._source = source
+        self._sink = sink
+        self._slots = None if slots is None else memoryview(slots)
+        self._slot = 0
+
+    def pieces(self) -> Iterator[Bytes]:
+        """Yield the sample bytes of one take."""
+        while True:
+            head = _exactly(self._source, _SIZE_BYTES)
+            if head is None:
+                raise _Gone
+            size = int.from_bytes(head, "little", signed=True)
+            if size < 0 and self._slots is not None:
+                place = self._slot * _SLOT_BYTES
+                self._slot = (self._slot + 1) % _SLOTS
+                yield self._slots[place : place - size]
+                _write(self._sink, _FREE)
+                continue
+            piece = _exactly(self._source, size)
+            if piece is None:
+                raise _Gone
+            if not piece:
+                return
+            yield piece
 
 
-def serve(source: IO[bytes], sink: IO[bytes]) -> None:
+def serve(source: IO[bytes], sink: IO[bytes], slots: mmap.mmap | None = None) -> None:
     """Measure takes as they come through ``source`` and answer through ``sink``, to its end.
 
     Each take is a pickled pair of format and meanings of the channels, pieces of sample
     bytes, and an empty piece; the answer is the pickled measurements, or an exception.
-    Every piece has its length before it, in eight bytes, little-endian.
     """
     from archiver.signal.loudness import channel_weights  # noqa: PLC0415 - slow to load
     from archiver.signal.stream import run_pass  # noqa: PLC0415 - slow to load
     from archiver.signal.take import TakeMeter  # noqa: PLC0415 - slow to load
 
+    incoming = _Incoming(source, sink, slots)
     while (request := _read(source)) is not None:
-        pieces = _pieces(source)
+        pieces = incoming.pieces()
         answer: object
         try:
             fmt, meanings = pickle.loads(request)  # noqa: S301 - from our own process
             weights = channel_weights(meanings) if len(meanings) == fmt.channels else None
             meter = TakeMeter(fmt, weights)
-            run_pass(pieces, meter.consumers())
+            consumers = meter.consumers()
+            if len(consumers) == 1:
+                for piece in pieces:
+                    consumers[0](piece)
+            else:
+                # Threads keep a piece for longer than a slot is theirs.
+                run_pass((bytes(piece) for piece in pieces), consumers)
             answer = meter.result()
         except _Gone:
             return
         except Exception as error:  # noqa: BLE001 - raised again where it can be told
             answer = error
-            with contextlib.suppress(_Gone):
+            try:
                 for _ in pieces:
                     pass
+            except _Gone:
+                return
         content = _pickled(answer)
-        _write(sink, len(content).to_bytes(_SIZE_BYTES, "little"))
+        _write(sink, _size(len(content)))
         _write(sink, content)
 
 
@@ -269,13 +358,14 @@ def _pickled(answer: object) -> bytes:
         return pickle.dumps(DefectError(f"{answer!r} cannot be handed over: {error}"))
 
 
-def main() -> None:
-    """Serve the process that started this one."""
+def main(handle: int) -> None:
+    """Serve the process that started this one; ``handle`` is that of the shared memory, or -1."""
     with (
         contextlib.suppress(OSError),  # the other side has gone
         open(sys.stdin.fileno(), "rb", buffering=0, closefd=False) as source,
         open(sys.stdout.fileno(), "wb", buffering=0, closefd=False) as sink,
     ):
-        serve(source, sink)
+        slots = None if handle == _NO_MEMORY else mmap.mmap(handle, _SLOTS * _SLOT_BYTES)
+        serve(source, sink, slots)
     # Nothing is open or unwritten: taking the libraries down in order would only cost time.
     os._exit(0)

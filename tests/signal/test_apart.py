@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import mmap
 import os
 import pickle
 import sys
@@ -39,12 +40,44 @@ def here(pieces: Sequence[bytes], meanings: Sequence[str] = ("left", "right")) -
     return meter.result()
 
 
-def test_one_process_measures_take_after_take_with_the_figures_of_this_one() -> None:
-    with MeterProcess() as process:
+def framed(*pieces: bytes) -> bytes:
+    return b"".join(len(piece).to_bytes(8, "little") + piece for piece in pieces)
+
+
+REQUEST = pickle.dumps((STEREO, ("left", "right")))
+
+
+@pytest.mark.parametrize("share", [True, False])
+def test_one_process_measures_take_after_take_with_the_figures_of_this_one(share: bool) -> None:
+    with MeterProcess(share=share) as process:
         for seed in (1, 2):
             meter = process.meter(STEREO, ("left", "LFE"))
             run_pass(noise(seed), meter.consumers())
             assert repr(meter.result()) == repr(here(noise(seed), ("left", "LFE")))
+
+
+def test_pieces_of_more_than_all_shared_memory_pass_whole() -> None:
+    # 12 s of stereo in one piece of 4.6 MB, twice: more than the four slots of 2 MiB.
+    long = [b"".join(noise(6, 12.0)) * 2]
+    with MeterProcess() as process:
+        meter = process.meter(STEREO, ("left", "right"))
+        run_pass(long, meter.consumers())
+        assert repr(meter.result()) == repr(here(long))
+
+
+@pytest.mark.parametrize("cores", [2, 8])
+def test_any_number_of_cores_gives_the_same_figures(
+    cores: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: cores)
+    memory = mmap.mmap(-1, 4 * (2 << 20))
+    sink = io.BytesIO()
+    piece = b"".join(noise(7))
+    memory[: len(piece)] = piece
+    sizes = (-len(piece)).to_bytes(8, "little", signed=True)
+    serve(io.BytesIO(framed(REQUEST) + sizes + framed(b"")), sink, memory)
+    assert sink.getvalue()[:1] == b"+"
+    assert repr(pickle.loads(sink.getvalue()[9:])) == repr(here([piece]))  # noqa: S301
 
 
 def test_what_cannot_be_measured_is_said_and_the_next_take_is_measured() -> None:
@@ -80,9 +113,10 @@ def measured_until(process: MeterProcess, when: str) -> None:
     meter.result()
 
 
+@pytest.mark.parametrize("share", [True, False])
 @pytest.mark.parametrize("when", ["before the take", "in the take", "before the answer"])
-def test_a_process_that_is_ended_stops_the_run_with_what_to_do(when: str) -> None:
-    with MeterProcess() as process:
+def test_a_process_that_is_ended_stops_the_run_with_what_to_do(when: str, share: bool) -> None:
+    with MeterProcess(share=share) as process:
         with pytest.raises(SurroundingsError, match="has ended") as told:
             measured_until(process, when)
         assert "memory" in told.value.remedy
@@ -110,13 +144,6 @@ def test_an_error_ends_the_process_at_once() -> None:
     with pytest.raises(ZeroDivisionError):
         stopped(process)
     assert process._process.returncode not in (None, 0)
-
-
-def framed(*pieces: bytes) -> bytes:
-    return b"".join(len(piece).to_bytes(8, "little") + piece for piece in pieces)
-
-
-REQUEST = pickle.dumps((STEREO, ("left", "right")))
 
 
 @pytest.mark.parametrize(
