@@ -32,7 +32,7 @@ from archiver.pipeline.answers import Answer, Answers, moved_parts
 from archiver.pipeline.fitness import fit
 from archiver.pipeline.profiles import Profile, find_profile
 from archiver.pipeline.receiving_outcome import PackageOutcome, ReceivedPackage, ReceivingPlan
-from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper
+from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper, require_read
 from archiver.progress import Progress, Silent
 
 __all__ = ["receive_packages"]
@@ -200,9 +200,10 @@ class _Receiving:
                     remedy=f"Send it as {taken}",
                 )
             )
-        fitness = fit(unwrapped.root, self.profile, media_type=media_type, report=unwrapped.report)
+        fitness = fit(unwrapped.root, self.profile, media_type=media_type)
         check, unsigned = unwrapped.checked(self.profile, stage)
         found = in_order(dict.fromkeys((*fitness.findings, *check.findings, *unsigned)))
+        require_read(found)
         looked.reasons += [one for one in found if one.severity is Severity.ERROR]
         looked.notes = tuple(one for one in found if one.severity is Severity.WARNING)
         if not looked.reasons and self._name_is_anothers(unwrapped):

@@ -40,7 +40,7 @@ from archiver.package.named_information import is_ni
 from archiver.package.names import shown
 from archiver.package.reader import Bag, read_bag
 from archiver.package.refusal import PackageDamagedError, PackageRefusedError
-from archiver.package.rules import FILE_NOT_OPENED
+from archiver.package.rules import FILE_NOT_OPENED, FILE_UNREADABLE
 from archiver.package.tagfiles import FETCH, FetchLine
 from archiver.package.tree import survey
 from archiver.package.unpacking import unpack
@@ -51,12 +51,13 @@ from archiver.pipeline.verify import accepted_signers
 from archiver.pipeline.versions_sent import complete
 from archiver.progress import Progress
 
-__all__ = ["NotTakenError", "Unwrapped", "Unwrapper"]
+__all__ = ["NotTakenError", "Unwrapped", "Unwrapper", "require_read"]
 
 _FETCH_BYTES = 1 << 40
 # How a bag is named while it is unpacked.
 _HIDDEN = re.compile(r"\.(.+)\.[0-9a-f]+\.unfinished")
 _SIGNED = "good, signer known"
+_UNREAD = frozenset({FILE_NOT_OPENED.code, FILE_UNREADABLE.code, "bag-unusable"})
 
 
 class NotTakenError(InputError):
@@ -65,6 +66,27 @@ class NotTakenError(InputError):
     def __init__(self, *findings: Finding) -> None:
         super().__init__(findings[0].message, where=str(findings[0].where))
         self.findings = findings
+
+
+def require_read(findings: Sequence[Finding]) -> None:
+    """Stop if something was not read here, which is no fault of the sender.
+
+    Raises
+    ------
+    SurroundingsError
+        A finding says that a file or folder could not be opened.
+    """
+    unread = next((one for one in findings if one.code in _UNREAD), None)
+    if unread is not None:
+        raise SurroundingsError(
+            f"cannot be judged: {unread.message}",
+            where=str(unread.where),
+            remedy="Check the disk, then run again; the package is left where it is",
+        )
+
+
+def _errors(findings: Sequence[Finding]) -> list[Finding]:
+    return [one for one in findings if one.severity is Severity.ERROR]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,10 +215,11 @@ class Unwrapper:
         except PackageRefusedError as error:
             raise NotTakenError(error.finding) from error
         except PackageDamagedError as error:
-            raise self._refusal(error.findings) from error
+            require_read(error.findings)
+            raise NotTakenError(*_errors(error.findings)) from error
         except NotTakenError:
             raise
-        except (InputError, IntegrityError, MisuseError) as error:
+        except (InputError, MisuseError) as error:
             raise NotTakenError(
                 PACKAGE_UNUSABLE.at(
                     Where(file=inbound.place.name),
@@ -204,10 +227,12 @@ class Unwrapper:
                     accepted=error.accepted,
                 )
             ) from error
+        said = read_bag(root)
+        require_read(said.findings)
         return Unwrapped(
             root=root,
             form=form,
-            identity=bag_identity(read_bag(root), survey(root), root.name),
+            identity=bag_identity(said, survey(root), root.name),
             report=report,
             completed=completed,
         )
@@ -215,20 +240,9 @@ class Unwrapper:
     def _valid(self, root: Path) -> BagReport:
         report = validate(root, self.progress.advance)
         if not report.valid:
-            raise self._refusal(report.findings)
+            require_read(report.findings)
+            raise NotTakenError(*_errors(report.findings))
         return report
-
-    @staticmethod
-    def _refusal(findings: Sequence[Finding]) -> ArchiverError:
-        """Turn what is wrong into a refusal; what was not read here is no fault of the sender."""
-        unread = next((one for one in findings if one.code == FILE_NOT_OPENED.code), None)
-        if unread is not None:
-            return SurroundingsError(
-                f"cannot be judged: {unread.message}",
-                where=str(unread.where),
-                remedy="Check the disk, then run again; the package is left where it is",
-            )
-        return NotTakenError(*(one for one in findings if one.severity is Severity.ERROR))
 
     def _limits(self) -> Limits:
         reception = self.profile.institution.reception
