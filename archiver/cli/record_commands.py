@@ -61,14 +61,26 @@ def compare(
         Path | None,
         typer.Option("--with", metavar="DIR", help="Folder or bag that describes the other."),
     ] = None,
+    measured: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--from",
+            metavar="BAG",
+            help="A bag with takes of one of them, or what `archiver motion DIR --json` gave; "
+            "may be repeated.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> int:
     """Set two machines side by side; from bags, with what was measured on their takes."""
     from archiver.cli import record_views
-    from archiver.pipeline.machines import machine_view
+    from archiver.pipeline.machines import machine_view, refuse_without
     from archiver.session.comparison import compare_machines
 
-    left, right = machine_view(place, first), machine_view(other or place, second)
+    sources = measured or []
+    left = machine_view(place, first, sources)
+    right = machine_view(other or place, second, sources)
+    refuse_without((left, right), sources)
     record_views.show_comparison(left, right, compare_machines(left, right), as_json=as_json)
     return 0
 

@@ -30,6 +30,9 @@ __all__ = [
 ]
 
 
+_SECTIONS = {"performance": "take by take"}
+
+
 def explain(code: str, *, as_json: bool) -> int:
     """Explain a rule: its weight, why it matters, what to do.
 
@@ -186,13 +189,15 @@ def show_comparison(
     for row in rows:
         if row.section != section:
             section = row.section
-            table.add_row("", Text(section, style="bold"))
+            table.add_row("", Text(_SECTIONS.get(section, section), style="bold"))
         mark = Text("*" if row.differs else "")
         table.add_row(mark, plain(row.name), plain(row.left or "-"), plain(row.right or "-"))
     console.print(table)
     console.print("* both are known and differ", style="dim")
     if not left.figures and not right.figures:
-        console.print("Nothing measured is known: give bags to compare performance.", style="dim")
+        console.print(
+            "Nothing measured is known: give a bag with --from to compare performance.", style="dim"
+        )
 
 
 def show_parts(

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 from archiver.describe.dates import date_in_words
 from archiver.session.edtf import EdtfDate
+from archiver.session.performance import Figure
 from archiver.session.quantity import Quantity
 from archiver.session.timestamp import Timestamp
 from archiver.signal.estimate import Estimate
@@ -30,8 +30,7 @@ _MONTHS = (
 )  # fmt: skip
 MINUS = "\N{MINUS SIGN}"
 _PLAIN = re.compile(r"(?P<year>\d{4})(?:-(?P<month>0[1-9]|1[0-2])(?:-(?P<day>\d\d))?)?")
-_UNITS = {"1": "", "um": " µm"}
-_LEAST_DIGIT = 6
+_UNITS = {"1": "", "um": "µm"}
 
 
 def duration(seconds: float) -> str:
@@ -65,19 +64,10 @@ def with_uncertainty(found: Estimate) -> str:
     """
     if found.value is None or found.uncertainty is None:
         return f"cannot be told: {found.reason}"
-    unit = _UNITS.get(found.unit, f" {found.unit}")
-    places = _places(found.uncertainty)
-    value, width = round(found.value, places), round(found.uncertainty, places)
-    shown = max(0, places)
-    if not width:
-        return f"{value:.{shown}f}{unit}".replace("-", MINUS)
-    return f"{value:.{shown}f} ± {width:.{shown}f}{unit}".replace("-", MINUS)
-
-
-def _places(uncertainty: float) -> int:
-    if uncertainty <= 0 or not math.isfinite(uncertainty):
-        return 2
-    return min(_LEAST_DIGIT, 1 - math.floor(math.log10(uncertainty)))
+    unit = _UNITS.get(found.unit, found.unit)
+    return str(Figure(value=found.value, unit=unit, uncertainty=found.uncertainty)).replace(
+        "-", MINUS
+    )
 
 
 def percent_off(found: Estimate, stated: float) -> str:

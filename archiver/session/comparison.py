@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,46 +11,18 @@ from archiver.session.capacity import capacity_s, surface_speed_m_s
 from archiver.session.dating import date_machine
 from archiver.session.dating_words import days_in_words
 from archiver.session.machine_record import Machine
+from archiver.session.performance import (
+    PerformanceRow,
+    TakeFigures,
+    in_words,
+    performance_rows,
+)
 from archiver.session.quantity import Quantity
 from archiver.session.records import Session
 from archiver.session.type_record import MachineType
 from archiver.session.vocabulary import PartState
 
-__all__ = ["MachineView", "Row", "TakeFigures", "compare_machines", "view_of"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TakeFigures:
-    """What was measured on a take, as far as two machines can be compared by it.
-
-    Parameters
-    ----------
-    take : str
-        Id.
-    integrated_lufs : float or None
-        Loudness.
-    signal_to_noise_db : float or None
-        Of the first channel.
-    bandwidth_hz : (float, float) or None
-        Lower and upper edge of the usable band of the first channel.
-    """
-
-    take: str
-    integrated_lufs: float | None = None
-    signal_to_noise_db: float | None = None
-    bandwidth_hz: tuple[float, float] | None = None
-
-    def __str__(self) -> str:
-        """Say the figures in one line."""
-        figures = []
-        if self.integrated_lufs is not None:
-            figures.append(f"{self.integrated_lufs:.1f} LUFS")
-        if self.signal_to_noise_db is not None:
-            figures.append(f"signal to noise {self.signal_to_noise_db:.1f} dB")
-        if self.bandwidth_hz is not None:
-            low, high = self.bandwidth_hz
-            figures.append(f"{low:.0f} to {high:.0f} Hz")
-        return f"{self.take}: {', '.join(figures) or 'not measurable'}"
+__all__ = ["MachineView", "Row", "compare_machines", "view_of", "with_more"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,27 +36,42 @@ class MachineView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One line of the comparison; an empty text stands where nothing is known."""
+    """One line of the comparison; an empty text stands where nothing is known.
+
+    ``measured`` holds the figures of a line on performance.
+    """
 
     section: str
     name: str
     left: str
     right: str
+    measured: PerformanceRow | None = None
 
     @property
     def differs(self) -> bool:
         """Say whether both are known and not the same."""
+        if self.measured is not None:
+            return self.measured.differs
         return bool(self.left and self.right) and _folded(self.left) != _folded(self.right)
 
     def as_json(self) -> dict[str, Any]:
-        """Return the row as JSON."""
-        return {
+        """Return the row as JSON; of performance with its figures, take by take."""
+        row: dict[str, Any] = {
             "section": self.section,
             "name": self.name,
             "left": self.left or None,
             "right": self.right or None,
             "differs": self.differs,
         }
+        if self.measured is not None:
+            row["basis"] = self.measured.basis
+            row["figures"] = {
+                side: {
+                    take: [figure.as_json() for figure in found] for take, found in takes.items()
+                }
+                for side, takes in (("left", self.measured.left), ("right", self.measured.right))
+            }
+        return row
 
 
 def _folded(text: str) -> str:
@@ -114,6 +102,15 @@ def view_of(
     )
 
 
+def with_more(view: MachineView, figures: Mapping[str, Sequence[TakeFigures]]) -> MachineView:
+    """Add what was measured elsewhere, by the kind of the takes."""
+    kinds = dict.fromkeys((*view.figures, *figures))
+    return dataclasses.replace(
+        view,
+        figures={kind: (*view.figures.get(kind, ()), *figures.get(kind, ())) for kind in kinds},
+    )
+
+
 def compare_machines(left: MachineView, right: MachineView) -> tuple[Row, ...]:
     """Compare two machines; a line stands where at least one of them has something."""
     rows: list[Row] = []
@@ -122,7 +119,6 @@ def compare_machines(left: MachineView, right: MachineView) -> tuple[Row, ...]:
         ("dimensions", _dimensions(left.machine), _dimensions(right.machine)),
         ("features", _features(left), _features(right)),
         ("parts", _parts(left.machine), _parts(right.machine)),
-        ("performance", _performance(left), _performance(right)),
     ):
         mine, theirs = dict(one), dict(other)
         rows += [
@@ -130,6 +126,16 @@ def compare_machines(left: MachineView, right: MachineView) -> tuple[Row, ...]:
             for name in dict.fromkeys((*mine, *theirs))
             if mine.get(name) or theirs.get(name)
         ]
+    rows += [
+        Row(
+            section="performance",
+            name=found.name,
+            left=in_words(found.left),
+            right=in_words(found.right),
+            measured=found,
+        )
+        for found in performance_rows(left.figures, right.figures)
+    ]
     return tuple(rows)
 
 
@@ -174,17 +180,20 @@ def _dimensions(machine: Machine) -> Named:
 
 
 def _stated(quantity: Quantity | None) -> str:
+    """Say a quantity as stated, with its metric value where that is another text."""
     if quantity is None:
         return ""
     match quantity.unit:
         case "m":
-            return f"{quantity.text} ({quantity.value * 1000:.4g} mm)"
+            metric = f"{quantity.value * 1000:.4g} mm"
         case "1/m":
-            return f"{quantity.text} ({quantity.pitch_m * 1000:.4g} mm)"
+            metric = f"{quantity.pitch_m * 1000:.4g} mm"
         case "1/s":
-            return f"{quantity.text} ({quantity.rpm:.4g} rpm)"
-        case _:
-            return f"{quantity.text} ({quantity.value:.4g} {quantity.unit})"
+            metric = f"{quantity.rpm:.4g} rpm"
+        case unit:
+            metric = f"{quantity.value:.4g} {unit}"
+    same = "".join(metric.split()) == "".join(quantity.text.split())
+    return quantity.text if same else f"{quantity.text} ({metric})"
 
 
 def _features(view: MachineView) -> Named:
@@ -201,8 +210,3 @@ def _parts(machine: Machine) -> Named:
         date = f", {part.date.text}" if part.date is not None else ""
         material = f", {part.material}" if part.material else ""
         yield part.name, f"{part.state}{date}{material}"
-
-
-def _performance(view: MachineView) -> Named:
-    for kind, figures in view.figures.items():
-        yield kind, "; ".join(str(each) for each in figures)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import ast
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
 import archiver
 from archiver.pipeline.all_rules import all_rules, nearest_codes
+from archiver.pipeline.archive import archive_session
 from tests.cli.running import Runner
 from tests.session.folders import edit, whole_session
 
@@ -118,27 +120,74 @@ def test_parts_and_media_since_the_session_before(run: Runner, tmp_path: Path) -
     assert "0 > 1" in run("media", second).out
 
 
-def test_two_machines_of_a_bag_are_compared_with_what_was_measured(
-    run: Runner, sample_session: Path, tmp_path: Path
-) -> None:
-    assert run("archive", sample_session, "--to", tmp_path).status == 0
-    (bag,) = tmp_path.iterdir()
+@pytest.fixture(scope="module")
+def bag(sample_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The bag of the sample session, made once."""
+    outcome = archive_session(sample_session, tmp_path_factory.mktemp("archive"))
+    assert outcome.bag is not None
+    return outcome.bag
+
+
+def test_two_machines_of_a_bag_are_compared_with_what_was_measured(run: Runner, bag: Path) -> None:
     ran = run("machine", "compare", bag, "vesterholm-b", "vesterholm-c", "--json")
     assert ran.status == 0
     rows = {row["name"]: row for row in json.loads(ran.out)["rows"]}
     assert rows["nominal speed"]["differs"] is False
     assert rows["weight"]["differs"] is True
-    for side in ("left", "right"):
-        assert "LUFS" in rows["reproduction"][side]
+    speed = rows["reproduction: speed, measured"]
+    assert speed["basis"] == "measured"
+    assert speed["differs"] is True
+    # The generator of the sample session turned the machines at 98.99 and 103.55 rpm.
+    (left,), (right,) = speed["figures"]["left"]["t04"], speed["figures"]["right"]["t05"]
+    for figure, truth in ((left, 98.99), (right, 103.55)):
+        assert figure["unit"] == "rpm"
+        assert figure["value"] == pytest.approx(truth, rel=0.002)
+        assert 0 < figure["uncertainty"] < 0.5
+    assert "LUFS" in rows["reproduction: loudness, measured"]["left"]
     shown = run("machine", "compare", bag, "vesterholm-b", "vesterholm-c")
     assert "both are known and differ" in shown.out
 
 
-def test_a_bag_serves_as_the_session_before(
+def test_what_a_bag_measured_is_set_beside_machines_of_a_folder(
+    run: Runner, sample_session: Path, bag: Path, tmp_path: Path
+) -> None:
+    pair = (sample_session, "vesterholm-b", "vesterholm-c")
+    plain = json.loads(run("machine", "compare", *pair, "--json").out)
+    assert "performance" not in {row["section"] for row in plain["rows"]}
+    ran = run("machine", "compare", *pair, "--from", bag, "--json")
+    rows = {row["name"]: row for row in json.loads(ran.out)["rows"]}
+    speed = rows["reproduction: speed, measured"]
+    assert list(speed["figures"]["left"]) == ["t04"]
+    assert list(speed["figures"]["right"]) == ["t05"]
+    again = tmp_path / "again"
+    shutil.copytree(bag, again)
+    ran = run("machine", "compare", *pair, "--from", bag, "--from", again, "--json")
+    rows = {row["name"]: row for row in json.loads(ran.out)["rows"]}
+    assert list(rows["reproduction: speed, measured"]["figures"]["left"]) == ["lhm-2026-10-17 t04"]
+    saved = tmp_path / "motion.json"
+    saved.write_bytes((bag / "metadata/motion.json").read_bytes())
+    ran = run("machine", "compare", *pair, "--from", saved, "--json")
+    rows = {row["name"]: row for row in json.loads(ran.out)["rows"]}
+    assert list(rows["reproduction: speed, measured"]["figures"]["left"]) == ["t04"]
+
+
+def test_a_source_that_tells_nothing_is_refused(
     run: Runner, sample_session: Path, tmp_path: Path
 ) -> None:
-    assert run("archive", sample_session, "--to", tmp_path).status == 0
-    (bag,) = tmp_path.iterdir()
+    pair = (sample_session, "vesterholm-b", "vesterholm-c")
+    gone = run("machine", "compare", *pair, "--from", tmp_path / "gone.json")
+    assert gone.status == 2
+    assert "is not there" in gone.err
+    other = tmp_path / "motion.json"
+    other.write_text('{"schema": "motion 1", "takes": [], "media": []}', encoding="utf-8")
+    nothing = run("machine", "compare", *pair, "--from", other)
+    assert nothing.status == 2
+    assert "nothing measured on vesterholm-b, vesterholm-c" in nothing.err
+    other.write_text("{", encoding="utf-8")
+    assert run("machine", "compare", *pair, "--from", other).status == 1
+
+
+def test_a_bag_serves_as_the_session_before(run: Runner, sample_session: Path, bag: Path) -> None:
     facts = json.loads(run("media", sample_session, "--previous", bag, "--json").out)
     assert {f["code"] for f in facts["since_previous"]} == {"medium-carried-backwards"}
     info = (bag / "bag-info.txt").read_text(encoding="utf-8")
