@@ -123,7 +123,7 @@ class Part:
 
     def blocks(self, start: int = 0) -> Iterator[bytes]:
         """Yield the bytes of the part from an offset in it on."""
-        return self._cut.blocks(self.offset + start, self._cut.part_bytes - start)
+        return self._cut.blocks(self.offset + start, max(0, self._cut.part_bytes - start))
 
 
 class _Cut:
@@ -135,23 +135,32 @@ class _Cut:
         self._running: Iterator[bytes] = iter(())
         self._rest = b""
         self._position = -1
+        self._read = False
+        self._end: int | None = None
 
     def _seek(self, offset: int) -> None:
         if offset != self._position:
             self._running = self.source.blocks(offset)
             self._rest = b""
+            self._read = False
             self._position = offset
 
     def _more(self) -> bool:
         while not self._rest:
             block = next(self._running, None)
             if block is None:
+                # Begun behind the end, a stream does not tell where that is.
+                if self._read or not self._position:
+                    self._end = self._position
                 return False
+            self._read = True
             self._rest = bytes(block)
         return True
 
     def goes_on(self, offset: int) -> bool:
         """Say whether there is a byte at an offset."""
+        if self._end is not None:
+            return offset < self._end
         self._seek(offset)
         return self._more()
 
