@@ -156,14 +156,9 @@ def lacking_digests(institution: Institution, bag: Bag) -> Iterator[Finding]:
 def lacking_copies(institution: Institution, paths: tuple[str, ...]) -> Iterator[Finding]:
     """Find masters without a copy for listening."""
     masters = [PurePosixPath(path).stem for path in paths if path.startswith(_MASTERS)]
+    held = {path.removeprefix(_ACCESS) for path in paths if path.startswith(_ACCESS)}
     for kind in institution.access:
-        without = [
-            name
-            for name in masters
-            if not any(
-                path.startswith(f"{_ACCESS}{name}") and path.endswith(f".{kind}") for path in paths
-            )
-        ]
+        without = [name for name in masters if f"{name}.{kind}" not in held]
         if without:
             yield rules.ACCESS_MISSING.at(
                 Where(file=_ACCESS.rstrip("/")),

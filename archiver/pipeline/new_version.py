@@ -150,7 +150,8 @@ def find_earlier(
     Raises
     ------
     MisuseError
-        What was named is no bag, or of another session; or it was named for a first version.
+        What was named is no bag, of another session or not earlier; or it was named for a
+        first version.
     IntegrityError
         A manifest of the earlier bag has changed.
     """
@@ -170,7 +171,15 @@ def find_earlier(
                 accepted="the directory of the bag that is replaced",
                 remedy="Give the bag with --replaces",
             )
-        return _read(named, version - 1, session)
+        earlier, findings = _read(named, version - 1, session)
+        if earlier.version >= version:
+            raise MisuseError(
+                f"the bag is version {earlier.version}, and cannot be replaced by {version}",
+                where=str(named),
+                accepted=f"--version {earlier.version + 1} or higher",
+                remedy="Say the number of the new version with --version",
+            )
+        return earlier, findings
     for number in range(version - 1, 0, -1):
         place = destination / versioned_name(name, number)
         if files.exists(place / DECLARATION):

@@ -204,6 +204,14 @@ def test_what_is_no_bag_is_not_replaced(session: Path, first: Path, tmp_path: Pa
         archive_session(session, tmp_path / "new", replaces=first)
 
 
+def test_a_later_version_is_not_replaced_by_an_earlier_one(
+    session: Path, first: Path, tmp_path: Path
+) -> None:
+    third = made(archive_session(session, first.parent, version=3))
+    with pytest.raises(MisuseError, match=r"--version 4 or higher"):
+        archive_session(session, tmp_path / "new", version=3, replaces=third)
+
+
 def test_a_manifest_that_has_changed_is_not_relied_on(session: Path, first: Path) -> None:
     manifest = first / "manifest-sha256.txt"
     manifest.write_bytes(manifest.read_bytes().replace(b"a", b"b", 1))
