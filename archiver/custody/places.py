@@ -386,7 +386,12 @@ def _checked_folder(folder: str) -> str:
 @contextlib.contextmanager
 def _one_sender(url: str) -> Iterator[None]:
     """Keep a second run of this user from sending to the same name at the same time."""
-    token = hashlib.sha256(f"{getpass.getuser()}\n{url}".encode()).hexdigest()[:16]
+    try:
+        user = getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        # An account without a name, as in some containers.
+        user = ""
+    token = hashlib.sha256(f"{user}\n{url}".encode()).hexdigest()[:16]
     lock = Path(tempfile.gettempdir()) / f"archiver-sending-{token}.lock"
     busy = MisuseError(
         "is being sent by another run",

@@ -84,6 +84,8 @@ def address_of(location: str | Path) -> Address:
         repeat what may be secret.
     """
     text = str(location)
+    if not text.strip():
+        raise MisuseError("names no place", where=repr(text), accepted=_ACCEPTED)
     scheme, separator, _ = text.partition("://")
     if isinstance(location, Path) or not separator:
         return Address(kind=Kind.LOCAL, shown=text, path=text)

@@ -246,8 +246,9 @@ class Requests:
         answer = error if isinstance(error, known.ClientError) else error.__cause__
         if isinstance(answer, known.ClientError):
             told = answer.response.get("Error", {})
-            code, message = str(told.get("Code", "")), str(told.get("Message", ""))
             status = int(answer.response.get("ResponseMetadata", {}).get("HTTPStatusCode", 0))
+            # A proxy in between answers with a status alone.
+            code, message = str(told.get("Code") or status), str(told.get("Message", ""))
             if code in _BUSY or (status >= 500 and status not in {501, 507}):
                 return CutError(f"the server answered {code}: {message}")
             return RefusedError(code, message)

@@ -47,6 +47,7 @@ from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 __all__ = ["SftpFolder"]
 
 _CHUNK_BYTES = 1 << 22
+_SMALL_BYTES = 1 << 20
 _KNOWN_HOSTS_LIMIT_BYTES = 16 << 20
 _CONNECT_S = 30.0
 _ANSWER_S = 300.0
@@ -74,6 +75,7 @@ class SftpFolder:
         self._client: Any = None
         self._open: tuple[str, Any] | None = None
         self._reached = False
+        self._made: set[str] = set()
 
     def _path(self, folder: str, name: str) -> str:
         base = self._address.path
@@ -266,8 +268,12 @@ class SftpFolder:
         """Make the folder, and refuse if the server says that so many bytes do not fit."""
         where = self.url_of(folder, "")
         path = self._path(folder, "")
+        if folder in self._made and lacking is not None and lacking <= _SMALL_BYTES:
+            # A bag of ten thousand files is not to ask twenty thousand times.
+            return
         if folder:
             self._call("made", where, lambda sftp: sftp.makedirs(path, exist_ok=True))
+        self._made.add(folder)
         free = self._free_bytes(path)
         if lacking is not None and free is not None and free < lacking:
             raise full(where, f"{free} bytes are free, {lacking} are to be written")

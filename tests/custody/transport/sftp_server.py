@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -24,9 +25,8 @@ class Faults:
     forbid_writing: bool = False
     flip_written_byte: int | None = None
     close_on_read: bool = False
-    forget_after_bytes: int | None = None
+    forget_on_open: int = 0
     written_bytes: int = 0
-    read_bytes: int = 0
     injected: int = 0
 
 
@@ -56,6 +56,11 @@ def _handler_of(server: SftpServer) -> type:
             if server.faults.forbid_writing and pflags & asyncssh.FXF_WRITE:
                 server.faults.injected += 1
                 raise asyncssh.SFTPPermissionDenied("not here")
+            real = server.root / path.decode().lstrip("/")
+            if server.faults.forget_on_open and pflags & asyncssh.FXF_WRITE and real.exists():
+                # As after a power failure at the far end: what was acknowledged is lost.
+                os.truncate(real, max(0, real.stat().st_size - server.faults.forget_on_open))
+                server.faults.injected += 1
             return super().open(path, pflags, attrs)
 
         def write(self, file_obj: Any, offset: int, data: bytes) -> int:
@@ -81,9 +86,7 @@ def _handler_of(server: SftpServer) -> type:
                 faults.injected += 1
                 for connection in server.connections:
                     connection.abort()
-            data = cast("bytes", super().read(file_obj, offset, size))
-            faults.read_bytes += len(data)
-            return data
+            return cast("bytes", super().read(file_obj, offset, size))
 
         def statvfs(self, path: bytes) -> Any:
             found = cast("Any", super().statvfs(path))

@@ -1,0 +1,269 @@
+"""SFTP against a real server: who is let in, what it refuses, and when it lies."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from pathlib import Path
+
+import keyring
+import pytest
+
+from archiver.custody.places import Retries, open_place
+from archiver.errors import IntegrityError, MisuseError, SurroundingsError
+from tests.custody.transport.cutting import CuttingProxy, cutting_proxy
+from tests.custody.transport.sendables import some_bytes
+from tests.custody.transport.sftp_server import PASSWORD, SftpServer, sftp_server
+from tests.custody.transport.surroundings import AT_ONCE, bare, let_into_sftp
+from tests.custody.transport.test_credentials import InMemory
+
+PARCEL = some_bytes("lhm-2026-04-18.tar", 100_000)
+ONCE = Retries(attempts=1, sleep=lambda _: None)
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SftpServer]:
+    with sftp_server(tmp_path_factory.mktemp("sftp")) as server:
+        yield server
+
+
+@pytest.fixture
+def server(
+    running: SftpServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Iterator[SftpServer]:
+    """A faultless, empty server that lets us in."""
+    bare(monkeypatch, tmp_path)
+    let_into_sftp(monkeypatch, running)
+    running.clear_faults()
+    yield running
+    for path in running.root.iterdir():
+        path.unlink()
+
+
+@pytest.fixture
+def proxy(server: SftpServer) -> Iterator[CuttingProxy]:
+    with cutting_proxy(server.port) as found:
+        yield found
+
+
+def url(server: SftpServer | CuttingProxy) -> str:
+    return f"sftp://eva@127.0.0.1:{server.port}/"
+
+
+def names(server: SftpServer) -> list[str]:
+    return sorted(path.name for path in server.root.iterdir())
+
+
+def test_an_unknown_host_key_is_refused_with_the_remedy(
+    server: SftpServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    known = tmp_path / "known_hosts"
+    known.write_text("", encoding="utf-8")
+    monkeypatch.setenv("ARCHIVER_KNOWN_HOSTS", str(known))
+    with (
+        pytest.raises(SurroundingsError, match="is not in known_hosts") as caught,
+        open_place(url(server), retries=AT_ONCE),
+    ):
+        pass
+    assert f"ssh -p {server.port} 127.0.0.1" in str(caught.value)
+    assert "fingerprint" in str(caught.value)
+    assert PASSWORD not in str(caught.value)
+
+
+def test_another_host_key_than_the_known_one_is_refused(
+    server: SftpServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    import asyncssh
+
+    other = asyncssh.generate_private_key("ssh-ed25519").export_public_key().decode()
+    known = tmp_path / "known_hosts"
+    known.write_text(f"[127.0.0.1]:{server.port} {other}", encoding="utf-8")
+    monkeypatch.setenv("ARCHIVER_KNOWN_HOSTS", str(known))
+    with (
+        pytest.raises(SurroundingsError, match="somebody may stand in between"),
+        open_place(url(server), retries=AT_ONCE),
+    ):
+        pass
+
+
+def test_without_a_list_of_known_hosts_nobody_is_known(
+    server: SftpServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("ARCHIVER_KNOWN_HOSTS")
+    with (
+        pytest.raises(SurroundingsError, match="is not in known_hosts"),
+        open_place(url(server), retries=AT_ONCE),
+    ):
+        pass
+
+
+def test_a_key_of_the_user_lets_in(
+    server: SftpServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.delenv("ARCHIVER_SFTP_PASSWORD")
+    ssh = tmp_path / "home" / ".ssh"
+    ssh.mkdir()
+    (ssh / "id_ed25519").write_bytes(server.key.read_bytes())
+    with open_place(url(server), retries=AT_ONCE) as place:
+        assert place.send(PARCEL).sha256 == PARCEL.sha256
+
+
+def test_a_password_of_the_keyring_lets_in(
+    server: SftpServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("ARCHIVER_SFTP_PASSWORD")
+    before = keyring.get_keyring()
+    keyring.set_keyring(InMemory(f"sftp://127.0.0.1:{server.port}", "eva", PASSWORD))
+    try:
+        with open_place(url(server), retries=AT_ONCE) as place:
+            assert place.listing() == ()
+    finally:
+        keyring.set_keyring(before)
+
+
+@pytest.mark.parametrize("password", ["", "another-secret-word"])
+def test_who_is_not_let_in_is_told_what_would_let_in(
+    server: SftpServer, monkeypatch: pytest.MonkeyPatch, password: str
+) -> None:
+    monkeypatch.setenv("ARCHIVER_SFTP_PASSWORD", password)
+    with (
+        pytest.raises(SurroundingsError, match="does not let eva in") as caught,
+        open_place(url(server), retries=AT_ONCE),
+    ):
+        pass
+    assert "ssh-add -l" in str(caught.value)
+    assert not password or password not in str(caught.value)
+
+
+def test_nothing_secret_reaches_a_log(server: SftpServer, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.DEBUG)
+    with open_place(url(server), retries=AT_ONCE) as place:
+        sent = place.send(PARCEL)
+    assert caplog.records
+    assert PASSWORD not in caplog.text
+    assert PASSWORD not in repr(sent) + repr(place) + place.url
+
+
+def test_a_folder_that_is_not_there_is_refused(server: SftpServer) -> None:
+    with (
+        pytest.raises(MisuseError, match="does not exist"),
+        open_place(url(server) + "nowhere", retries=AT_ONCE),
+    ):
+        pass
+
+
+@pytest.mark.usefixtures("server")
+def test_a_host_that_is_not_there_is_told_at_once() -> None:
+    with (
+        pytest.raises(SurroundingsError, match="cannot be reached"),
+        open_place("sftp://no-such-host.invalid/in", retries=AT_ONCE),
+    ):
+        pass
+
+
+@pytest.mark.parametrize("by_its_own_code", [True, False])
+def test_a_full_far_end_is_told_and_gone_on_with_later(
+    server: SftpServer, by_its_own_code: bool
+) -> None:
+    faults = server.clear_faults()
+    faults.full_after_bytes = 60_000
+    faults.full_by_its_own_code = by_its_own_code
+    with open_place(url(server), retries=AT_ONCE, chunk_bytes=8_000) as place:
+        with pytest.raises(SurroundingsError, match="the far end has no room"):
+            place.send(PARCEL)
+        assert faults.injected
+        assert names(server) == [f".{PARCEL.name}.unfinished"]
+        server.clear_faults()
+        sent = place.send(PARCEL)
+    assert sent.resumed_at_bytes >= 50_000
+    assert sent.resumed_at_bytes + sent.sent_bytes == 100_000
+    assert names(server) == [PARCEL.name]
+
+
+def test_a_far_end_that_forbids_writing_is_told(server: SftpServer) -> None:
+    server.clear_faults().forbid_writing = True
+    with (
+        open_place(url(server), retries=AT_ONCE) as place,
+        pytest.raises(SurroundingsError, match="may not be written by this account"),
+    ):
+        place.send(PARCEL)
+    assert names(server) == []
+
+
+def test_a_far_end_that_alters_bytes_is_found_out(server: SftpServer) -> None:
+    faults = server.clear_faults()
+    faults.flip_written_byte = 77_777
+    with (
+        open_place(url(server), retries=AT_ONCE) as place,
+        pytest.raises(IntegrityError, match="does not hold the bytes that were sent") as caught,
+    ):
+        place.send(PARCEL)
+    assert faults.injected
+    assert PARCEL.sha256 in str(caught.value)
+    assert names(server) == []
+
+
+def test_what_a_far_end_acknowledged_and_lost_is_sent_again(
+    server: SftpServer, proxy: CuttingProxy
+) -> None:
+    with open_place(url(proxy), retries=AT_ONCE, chunk_bytes=8_000) as place:
+        proxy.cut_after(50_000)
+        faults = server.clear_faults()
+        faults.forget_on_open = 20_000
+        sent = place.send(PARCEL)
+    assert faults.injected
+    assert (server.root / PARCEL.name).read_bytes() == PARCEL.content
+    assert 100_000 + 12_000 <= sent.sent_bytes <= 100_000 + 28_000
+
+
+def test_a_server_that_goes_away_while_it_is_read_back_leaves_no_name(
+    server: SftpServer,
+) -> None:
+    faults = server.clear_faults()
+    faults.close_on_read = True
+    with (
+        open_place(url(server), retries=Retries(attempts=3, sleep=lambda _: None)) as place,
+        pytest.raises(SurroundingsError, match="3 times in a row"),
+    ):
+        place.send(PARCEL)
+    assert faults.injected
+    assert names(server) == [f".{PARCEL.name}.unfinished"]
+    server.clear_faults()
+    with open_place(url(server), retries=AT_ONCE) as place:
+        sent = place.send(PARCEL)
+    assert (sent.resumed_at_bytes, sent.sent_bytes) == (100_000, 0)
+    assert names(server) == [PARCEL.name]
+
+
+def test_a_name_that_is_taken_meanwhile_is_not_overwritten(server: SftpServer) -> None:
+    def another_comes(_count: int) -> None:
+        (server.root / PARCEL.name).write_bytes(b"another's")
+
+    with (
+        open_place(url(server), retries=AT_ONCE) as place,
+        pytest.raises(MisuseError, match="is there already"),
+    ):
+        place.send(PARCEL, on_bytes=another_comes)
+    assert (server.root / PARCEL.name).read_bytes() == b"another's"
+
+
+def test_what_is_fetched_goes_on_after_a_cut(
+    server: SftpServer, proxy: CuttingProxy, tmp_path: Path
+) -> None:
+    large = some_bytes("large.tar", 3_000_000)
+    (server.root / "large.tar").write_bytes(large.content)
+    with open_place(url(proxy), retries=AT_ONCE) as place:
+        proxy.cut_after(2_000_000)
+        fetched = place.fetch("large.tar", tmp_path / "back.tar", sha256=large.sha256)
+        assert proxy.cuts_done == 1
+        assert fetched.attempts == 2
+        assert proxy.to_client_bytes < 3_000_000 + (1 << 20) + 100_000
+    assert (tmp_path / "back.tar").read_bytes() == large.content
+
+
+def test_a_line_on_which_nobody_answers_any_more_is_given_up(proxy: CuttingProxy) -> None:
+    with open_place(url(proxy), retries=ONCE) as place:
+        proxy.cut_after(1)
+        proxy.refusing = True
+        with pytest.raises(SurroundingsError, match="was cut off"):
+            place.listing()
