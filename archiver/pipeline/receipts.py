@@ -154,7 +154,7 @@ def import_receipt(plan: ReceiptPlan) -> ImportedReceipt:
     SurroundingsError, IntegrityError
         File or ledger cannot be read or written.
     """
-    if (plan.file is None) == (not plan.reference):
+    if plan.file is None and not plan.reference:
         raise MisuseError(
             "a receipt is a file or a typed reference",
             accepted="FILE, or --reference TEXT with --deposit",
@@ -172,7 +172,7 @@ def import_receipt(plan: ReceiptPlan) -> ImportedReceipt:
         found = agreement(read.findings)
         sha256 = hashlib.sha256(content).hexdigest() if content else ""
         kept = _kept(plan, read.deposit, sha256)
-        before = _before(read, sha256)
+        before = _before(read, sha256, found)
         if before is None:
             if kept is not None:
                 files.make_directory(kept.parent)
@@ -217,11 +217,11 @@ def _kept(plan: ReceiptPlan, deposit: LedgerDeposit, sha256: str) -> Path | None
     return folder / deposit.deposit / "receipts" / f"{sha256}{ending}"
 
 
-def _before(read: _Read, sha256: str) -> HeldReceipt | None:
+def _before(read: _Read, sha256: str, found: Agreement) -> HeldReceipt | None:
     """Find the same receipt, if it stands in the ledger as the last one."""
     for held in read.deposit.receipts[-1:]:
         same = held.sha256 == sha256 and held.receipt == plain(read.receipt)
-        if same and held.decision is read.decision:
+        if same and (held.decision, held.agreement) == (read.decision, found):
             return held
     return None
 
@@ -282,7 +282,7 @@ def _ours(plan: ReceiptPlan, content: bytes, deposits: Sequence[LedgerDeposit]) 
         )
     return _Read(
         deposit=deposit,
-        receipt=receipt.receipt,
+        receipt=plan.reference or receipt.receipt,
         decision=receipt.decision,
         findings=in_order(findings),
     )

@@ -1,0 +1,198 @@
+"""Importing receipts of any form, and what the ledger says of a deposit then."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from archiver.custody.deposits import DepositState
+from archiver.custody.ledger import open_ledger
+from archiver.custody.receipts import Agreement, Decision
+from archiver.errors import ArchiverError, InputError, MisuseError
+from archiver.pipeline.deposit_outcome import BagDeposit
+from tests.pipeline.handing import Both, both_sides, small_bag
+
+
+@pytest.fixture
+def both(tmp_path: Path) -> Both:
+    return both_sides(tmp_path)
+
+
+@pytest.fixture
+def sent(both: Both) -> BagDeposit:
+    (done,) = both.deposit(small_bag(both.root / "home" / "lhm-1"))
+    return done
+
+
+def answered(both: Both) -> Path:
+    (received,) = both.receive()
+    assert received.papers is not None
+    return received.papers / "receipt.json"
+
+
+def entries(both: Both) -> int:
+    with open_ledger(both.ledger, read_only=True) as ledger:
+        head = ledger.head()
+    return 0 if head is None else head.number
+
+
+def seal(both: Both, sent: BagDeposit) -> str:
+    record = json.loads((both.inbox / sent.deposit / "deposit.json").read_text(encoding="utf-8"))
+    return str(record["bag"]["manifests"]["tagmanifest-sha256.txt"])
+
+
+def test_the_institutions_own_receipt_is_kept_by_its_digest_and_settles_the_deposit(
+    both: Both, sent: BagDeposit
+) -> None:
+    file = answered(both)
+    imported = both.import_receipt(file)
+    assert (imported.deposit, imported.state) == (sent.deposit, DepositState.RECEIPTED)
+    assert (imported.agreement, imported.exit_status) == (Agreement.AGREES, 0)
+    assert imported.kept_as is not None
+    assert imported.kept_as.name == f"{imported.sha256}.json"
+    assert imported.kept_as.read_bytes() == file.read_bytes()
+    (one,) = both.deposits().deposits
+    assert one.receipts[0].receipt == imported.receipt
+
+
+def test_the_same_receipt_again_adds_nothing(both: Both, sent: BagDeposit) -> None:
+    file = answered(both)
+    both.import_receipt(file)
+    before = entries(both)
+    again = both.import_receipt(file)
+    assert again.entered_before
+    assert entries(both) == before
+    assert again.deposit == sent.deposit
+
+
+@pytest.mark.parametrize(
+    ("edit", "code"),
+    [
+        (
+            lambda d: d | {"bag": d["bag"] | {"manifests": {"tagmanifest-sha256.txt": "00" * 32}}},
+            "receipt-digest-differs",
+        ),
+        (
+            lambda d: d | {"packages": [d["packages"][0] | {"sha256": "00" * 32}]},
+            "receipt-digest-differs",
+        ),
+        (
+            lambda d: d | {"institution": {"name": "Somebody else"}},
+            "receipt-of-another-institution",
+        ),
+    ],
+)
+def test_a_receipt_that_disagrees_is_a_finding_and_sets_the_exit_status(
+    both: Both, sent: BagDeposit, tmp_path: Path, edit: Any, code: str
+) -> None:
+    document = edit(json.loads(answered(both).read_text(encoding="utf-8")))
+    file = tmp_path / "receipt.json"
+    file.write_text(json.dumps(document), encoding="utf-8")
+    imported = both.import_receipt(file)
+    assert [one.code for one in imported.findings] == [code]
+    assert (imported.state, imported.exit_status) == (DepositState.DISAGREES, 3)
+    assert both.deposits().exit_status == 3
+    # The right one, when it comes, settles the matter.
+    assert both.import_receipt(answered(both)).state is DepositState.RECEIPTED
+    assert both.deposits().exit_status == 0
+    assert imported.deposit == sent.deposit
+
+
+def test_a_refusal_is_imported_with_its_reasons(both: Both, sent: BagDeposit) -> None:
+    (both.inbox / sent.deposit / "lhm-1.tar").write_bytes(b"cut off")
+    file = answered(both)
+    imported = both.import_receipt(file)
+    assert (imported.decision, imported.state) == (Decision.REFUSED, DepositState.REFUSED)
+    assert imported.exit_status == 1
+    assert "lhm-1.tar" in imported.findings[0].message
+
+
+def test_a_text_of_any_form_is_read_for_the_deposit_and_its_digests(
+    both: Both, sent: BagDeposit, tmp_path: Path
+) -> None:
+    mail = tmp_path / "Re receipt.TXT"
+    mail.write_text(
+        f"Dear Karen,\nwe have {sent.deposit}.\nSHA-256 {seal(both, sent).upper()}\n",
+        encoding="utf-8",
+    )
+    imported = both.import_receipt(mail, reference="2026/117")
+    assert (imported.receipt, imported.state) == ("2026/117", DepositState.RECEIPTED)
+    assert imported.kept_as is not None
+    assert imported.kept_as.suffix == ".txt"
+    mail.write_text(f"{sent.deposit}: {'00' * 32}", encoding="utf-16")
+    with pytest.raises(MisuseError, match="nothing says which deposit"):
+        both.import_receipt(mail)
+    mail.write_text(f"{sent.deposit}: {'00' * 32}", encoding="utf-8")
+    imported = both.import_receipt(mail)
+    assert (imported.state, imported.exit_status) == (DepositState.DISAGREES, 3)
+
+
+def test_a_pdf_is_kept_and_its_digests_are_typed(
+    both: Both, sent: BagDeposit, tmp_path: Path
+) -> None:
+    pdf = tmp_path / "receipt.pdf"
+    pdf.write_bytes(b"%PDF-1.7\n" + bytes(range(256)) + sent.deposit.encode())
+    with pytest.raises(MisuseError, match="nothing says which deposit"):
+        both.import_receipt(pdf)
+    imported = both.import_receipt(pdf, deposit=sent.deposit)
+    assert imported.state is DepositState.UNPROVED
+    digest = seal(both, sent)
+    spaced = " ".join(digest[at : at + 8] for at in range(0, 64, 8))
+    imported = both.import_receipt(pdf, deposit=sent.deposit, digests=(spaced,), reference="117")
+    assert imported.state is DepositState.RECEIPTED
+    with pytest.raises(MisuseError, match="is no SHA-256"):
+        both.import_receipt(pdf, deposit=sent.deposit, digests=("0123",))
+
+
+def test_a_typed_reference_stands_for_a_receipt_without_digests(
+    both: Both, sent: BagDeposit
+) -> None:
+    imported = both.import_receipt(reference="2026/117", deposit=sent.deposit)
+    assert (imported.state, imported.kept_as) == (DepositState.UNPROVED, None)
+    assert [one.code for one in imported.findings] == ["receipt-without-digests"]
+    digest = seal(both, sent)
+    imported = both.import_receipt(reference="2026/117", deposit=sent.deposit, digests=(digest,))
+    assert imported.state is DepositState.RECEIPTED
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({}, "a receipt is a file or a typed reference"),
+        ({"reference": "117"}, "nothing says which deposit"),
+        ({"reference": "117", "deposit": "D-000000000000"}, "knows no deposit"),
+    ],
+)
+def test_an_import_called_wrongly_says_what_is_accepted(
+    both: Both, sent: BagDeposit, more: dict[str, Any], words: str
+) -> None:
+    with pytest.raises(MisuseError, match=words) as refused:
+        both.import_receipt(**more)
+    assert refused.value.accepted
+    assert entries(both) == 1
+    assert sent.entry == 1
+
+
+def test_what_cannot_be_a_receipt_is_told_and_nothing_is_entered(
+    both: Both, sent: BagDeposit, tmp_path: Path
+) -> None:
+    file = tmp_path / "receipt.json"
+    for content in (b"", b'{"schema": "receipt 7"}', b'{"schema": "receipt 1"}'):
+        file.write_bytes(content)
+        with pytest.raises(InputError):
+            both.import_receipt(file)
+    with pytest.raises(ArchiverError):
+        both.import_receipt(tmp_path / "missing.json")
+    assert entries(both) == 1
+    assert sent.entry == 1
+
+
+def test_a_hostile_suffix_is_no_name_of_a_file(both: Both, sent: BagDeposit) -> None:
+    file = both.root / "receipt.…\u202etxt"
+    file.write_text(sent.deposit, encoding="utf-8")
+    imported = both.import_receipt(file)
+    assert imported.kept_as is not None
+    assert imported.kept_as.suffix == ".bin"
