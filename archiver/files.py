@@ -287,10 +287,12 @@ def replace(source: Path, target: Path) -> None:
         _seam.replace(source, target)
 
 
-def status(path: Path) -> Status:
+def status(path: Path | str) -> Status:
     """Return what is known of a name; links are not followed."""
-    with translated(path, "examined"):
+    try:
         return _seam.status(path)
+    except OSError as error:
+        raise _explained(error, path, "examined") from error
 
 
 def exists(path: Path) -> bool:

@@ -90,7 +90,7 @@ class Seam(Protocol):
     def listing(self, path: Path) -> list[Entry]:
         """List a directory, unsorted."""
 
-    def status(self, path: Path) -> Status:
+    def status(self, path: Path | str) -> Status:
         """Return what is known of a name."""
 
     def resolved(self, path: Path) -> Path:
@@ -179,9 +179,9 @@ class OperatingSystem:
         with os.scandir(path) as found:
             return [_entry(entry) for entry in found]
 
-    def status(self, path: Path) -> Status:
+    def status(self, path: Path | str) -> Status:
         """Return what is known of a name."""
-        found = path.lstat()
+        found = os.lstat(path)
         return Status(
             size=found.st_size,
             mtime_ns=found.st_mtime_ns,

@@ -171,8 +171,8 @@ class FaultySeam:
         self.call("listing", path)
         return self.inner.listing(path)
 
-    def status(self, path: Path) -> Status:
-        self.call("status", path)
+    def status(self, path: Path | str) -> Status:
+        self.call("status", Path(path))
         return self.inner.status(path)
 
     def resolved(self, path: Path) -> Path:

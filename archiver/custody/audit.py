@@ -180,7 +180,7 @@ class Notebook:
         self._run = run
         self._bag = bag
         self._known = dict(notes.notes(run, bag))
-        self._waiting: list[tuple[str, int, int, str]] = []
+        self._waiting: list[tuple[str, int, int, dict[str, str]]] = []
         self._waiting_bytes = 0
         self._written = time.monotonic()
         self._mutex = threading.Lock()
@@ -188,7 +188,7 @@ class Notebook:
 
     def recall(self, path: str, status: files.Status) -> dict[str, str] | None:
         """Return the digests of a file that is still as it was when it was read."""
-        known = self._known.get(plain(path))
+        known = self._known.get(plain(path)) if self._known else None
         # Without a time of change nothing says that the file is the same.
         if known is None or not status.mtime_ns or known[:2] != (status.size, status.mtime_ns):
             return None
@@ -199,20 +199,27 @@ class Notebook:
     def note(self, path: str, status: files.Status, digests: dict[str, str]) -> None:
         """Keep the digests of a file."""
         with self._mutex:
-            self._waiting.append((plain(path), status.size, status.mtime_ns, json.dumps(digests)))
+            self._waiting.append((path, status.size, status.mtime_ns, digests))
             self._waiting_bytes += status.size
             now = time.monotonic()
-            if self._waiting_bytes < _NOTE_BYTES and now - self._written < _NOTE_S:
-                return
-            self._notes.note(self._run, self._bag, self._waiting)
-            self._waiting, self._waiting_bytes, self._written = [], 0, now
+            if self._waiting_bytes >= _NOTE_BYTES or now - self._written >= _NOTE_S:
+                self._write()
+                self._waiting_bytes, self._written = 0, now
 
     def keep(self) -> None:
         """Write down what waits."""
         with self._mutex:
             if self._waiting:
-                self._notes.note(self._run, self._bag, self._waiting)
-                self._waiting = []
+                self._write()
+
+    def _write(self) -> None:
+        # Most bags are done before anything is written, so that only here it gets its form.
+        notes = [
+            (plain(path), size, mtime_ns, json.dumps(digests))
+            for path, size, mtime_ns, digests in self._waiting
+        ]
+        self._notes.note(self._run, self._bag, notes)
+        self._waiting = []
 
 
 def check_bag(

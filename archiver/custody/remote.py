@@ -230,9 +230,9 @@ class RemoteSeam:
             )
         return list(entries.values())
 
-    def status(self, path: Path) -> Status:
+    def status(self, path: Path | str) -> Status:
         """Return what is known of a name."""
-        place = self._remote(path)
+        place = self._remote(Path(path))
         if place is None:
             return self._inner.status(path)
         mount, name = place

@@ -208,7 +208,7 @@ def _remembered(
     if journal is None or job.follow:
         return _hash(root, job, buffer, count)
     try:
-        before = files.status(root / job.path)
+        before = files.status(f"{root}/{job.path}")
     except ArchiverError:
         return _hash(root, job, buffer, count)
     known = journal.recall(job.path, before)
