@@ -177,6 +177,8 @@ class _Written:
                 for (place, _), name in zip(self._files, names, strict=True)
                 if not files.exists(place)
             ]
+            # That nobody else's list had this name was seen under the lock.
+            self._left.append(self._to / listed.name)
             raise
         self._left.clear()
 
