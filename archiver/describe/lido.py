@@ -24,7 +24,7 @@ from archiver.session.attribution import attribution_of
 from archiver.session.dating import date_machine
 from archiver.session.edtf import EdtfDate, EdtfForm, parse_edtf
 from archiver.session.quantity import Quantity
-from archiver.session.records import Machine, Photograph, Session
+from archiver.session.records import Machine, Part, PartState, Photograph, Session
 
 __all__ = ["LIDO", "document"]
 
@@ -109,12 +109,32 @@ def _identification(parent: Element, machine: Machine) -> None:
     _repository(wrap, machine)
     _descriptions(wrap, machine)
     _measurements(wrap, machine)
+    _materials(wrap, machine)
+
+
+def _materials(wrap: Element, machine: Machine) -> None:
+    """State the materials of the whole, then those of each part that is there."""
+    parts = [
+        part for part in machine.parts if part.material and part.state is not PartState.MISSING
+    ]
+    if not machine.materials and not parts:
+        return
+    group = _L.add(wrap, "objectMaterialsTechWrap")
     if machine.materials:
-        materials = _L.add(_L.add(wrap, "objectMaterialsTechWrap"), "objectMaterialsTechSet")
-        _L.add(materials, "displayMaterialsTech", ", ".join(machine.materials))
-        group = _L.add(materials, "materialsTech")
+        whole = _L.add(group, "objectMaterialsTechSet")
+        _L.add(whole, "displayMaterialsTech", ", ".join(machine.materials))
+        terms = _L.add(whole, "materialsTech")
         for material in machine.materials:
-            _concept(group, "termMaterialsTech", Concept(label=material), "material")
+            _concept(terms, "termMaterialsTech", Concept(label=material), "material")
+    for part in parts:
+        _material_of(_L.add(group, "objectMaterialsTechSet"), part)
+
+
+def _material_of(group: Element, part: Part) -> None:
+    _L.add(group, "displayMaterialsTech", f"{part.name}: {part.material}")
+    terms = _L.add(group, "materialsTech")
+    _concept(terms, "termMaterialsTech", Concept(label=part.material or ""), "material")
+    _L.add(terms, "extentMaterialsTech", part.name)
 
 
 def _repository(wrap: Element, machine: Machine) -> None:
@@ -207,7 +227,26 @@ def _events(parent: Element, archive: Archive, machine: Machine) -> None:
         if entry.source:
             note = _L.add(event, "eventDescriptionSet", attributes={_TYPE: "source"})
             _L.add(note, "sourceDescriptiveNote", entry.source)
+    for part in machine.parts:
+        _changed(wrap, part, day)
     _use(wrap, session, machine)
+
+
+def _changed(wrap: Element, part: Part, day: dt.date) -> None:
+    """Tell of the replacement, restoration or loss of a part, as far as it is known."""
+    done = part.state in (PartState.REPLACED, PartState.RESTORED)
+    if not done and part.date is None and not part.by:
+        return
+    event = _event(wrap, LIDO_EVENTS["modification"])
+    _appellation(event, "eventName", f"{part.name}: {part.state}")
+    if part.by:
+        _actor(event, part.by, "maker of the change")
+    _date(event, part.date, day)
+    if done and part.material:
+        _material_of(_L.add(event, "eventMaterialsTech"), part)
+    if part.reversible is not None:
+        _note(event, "can be undone", "yes" if part.reversible else "no")
+    _note(event, "note", part.note)
 
 
 def _event(wrap: Element, kind: Concept) -> Element:

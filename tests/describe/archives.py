@@ -111,7 +111,15 @@ def a_machine() -> Machine:
         ),
         parts=(
             Part(name="mandrel", state=PartState.ORIGINAL),
-            Part(name="mainspring", state=PartState.REPLACED, note="1991"),
+            Part(
+                name="mainspring",
+                state=PartState.REPLACED,
+                material="spring steel",
+                date=parse_edtf("1991"),
+                by="Værkstedet",
+                reversible=True,
+                note="of the same strength",
+            ),
         ),
         custody=(
             CustodyEvent(

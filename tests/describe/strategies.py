@@ -173,7 +173,19 @@ machine_records = st.builds(
     finish=some(texts),
     materials=few(texts),
     marks=few(st.builds(Mark, kind=st.sampled_from(MarkKind), text=texts, position=some(texts)), 1),
-    parts=few(st.builds(Part, name=texts, state=st.sampled_from(PartState), note=some(texts)), 1),
+    parts=few(
+        st.builds(
+            Part,
+            name=texts,
+            state=st.sampled_from(PartState),
+            material=some(texts),
+            date=some(dates),
+            by=some(texts),
+            reversible=some(st.booleans()),
+            note=some(texts),
+        ),
+        2,
+    ),
     custody=few(
         st.builds(
             CustodyEvent,

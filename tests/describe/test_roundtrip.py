@@ -14,6 +14,7 @@ from archiver.describe.documents import documents_of, facts_of_document
 from archiver.describe.facts import Archive
 from archiver.describe.people import public_name
 from archiver.describe.xmltext import encodable, legal
+from archiver.session.vocabulary import PartState
 from tests.describe.archives import an_archive
 from tests.describe.strategies import archives
 
@@ -128,7 +129,19 @@ def test_lido_holds_the_machine(archive: Archive) -> None:
         assert texts(root, ".//{*}inscriptionTranscription") == legals(
             mark.text for mark in machine.marks
         )
-        assert texts(root, ".//{*}termMaterialsTech/{*}term") == legals(machine.materials)
+        held = root.findall(".//{*}objectMaterialsTechSet")
+        whole = held[:1] if machine.materials else []
+        assert [
+            term for one in whole for term in texts(one, ".//{*}termMaterialsTech/{*}term")
+        ] == legals(machine.materials)
+        assert [
+            (one.findtext(".//{*}extentMaterialsTech"), one.findtext(".//{*}term"))
+            for one in held[len(whole) :]
+        ] == [
+            (legal(part.name), legal(part.material))
+            for part in machine.parts
+            if part.material and part.state is not PartState.MISSING
+        ]
         parts = root.findall(".//{*}objectDescriptionSet[@{http://www.lido-schema.org}type='part']")
         assert [
             (part.findtext("{*}descriptiveNoteID"), texts(part, "{*}descriptiveNoteValue"))
@@ -157,6 +170,36 @@ def test_lido_holds_the_machine(archive: Archive) -> None:
             production = root.find(".//{*}event")
             assert production is not None
             assert machine.made.date.text in texts(production, "{*}eventDate/{*}displayDate")
+
+
+def test_lido_tells_of_a_replaced_part_as_a_modification() -> None:
+    archive = an_archive()
+    root = read(lido.document(archive, archive.session.machines[0]))
+    (event,) = (
+        event
+        for event in root.iter("{*}event")
+        if event.findtext("{*}eventName/{*}appellationValue") == "mainspring: replaced"
+    )
+    # LIDO Terminology, event type: Modification.
+    assert (event.findtext("{*}eventType/{*}conceptID") or "").endswith("/lido00006")
+    assert event.findtext("{*}eventActor/{*}displayActorInRole", "").startswith("Værkstedet")
+    assert event.findtext("{*}eventDate/{*}date/{*}earliestDate") == "1991-01-01"
+    material = event.find("{*}eventMaterialsTech/{*}materialsTech")
+    assert material is not None
+    assert material.findtext("{*}termMaterialsTech/{*}term") == "spring steel"
+    assert material.findtext("{*}extentMaterialsTech") == "mainspring"
+    notes = {
+        note.get("{http://www.lido-schema.org}type"): note.findtext("{*}descriptiveNoteValue")
+        for note in event.iter("{*}eventDescriptionSet")
+    }
+    assert notes == {"can be undone": "yes", "note": "of the same strength"}
+
+
+def test_lido_tells_of_no_event_for_a_part_that_is_as_it_was() -> None:
+    archive = an_archive()
+    root = read(lido.document(archive, archive.session.machines[0]))
+    names = texts(root, ".//{*}event/{*}eventName/{*}appellationValue")
+    assert not [name for name in names if name.startswith("mandrel")]
 
 
 def test_lido_keeps_the_evidence_beside_the_date() -> None:
