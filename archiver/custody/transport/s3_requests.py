@@ -7,8 +7,10 @@ environment, under the names that are the custom of this protocol, or from the k
 from __future__ import annotations
 
 import contextlib
+import importlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from archiver.custody.transport.address import Address
@@ -142,6 +144,15 @@ class RefusedError(Exception):
         return refused(where, doing, str(self))
 
 
+@cache
+def _session() -> Any:
+    """Return what holds the description of the protocol, and nothing of an account.
+
+    To read it takes longer than many requests, so one is enough for a process.
+    """
+    return importlib.import_module("aiobotocore.session").AioSession()
+
+
 class Requests:
     """The requests to one bucket.
 
@@ -192,6 +203,7 @@ class Requests:
             return
         login = self._login()
         self._system = self._s3fs.S3FileSystem(
+            session=_session(),
             key=login.user,
             secret=login.secret,
             token=variable("AWS_SESSION_TOKEN") or None,
