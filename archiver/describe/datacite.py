@@ -61,6 +61,14 @@ def document(archive: Archive) -> bytes:
                 "alternateIdentifierType": "package identifier",
             },
         ],
+        "relatedIdentifiers": [
+            {
+                "relatedIdentifier": identifier,
+                "relatedIdentifierType": "URN",
+                "relationType": "IsNewVersionOf",
+            }
+            for identifier in filter(None, (run.replaced_identifier,))
+        ],
         "relatedItems": [
             {
                 "relatedItemType": "PhysicalObject",

@@ -194,6 +194,8 @@ class RunFacts:
         Identifier of the bag, such as a ``urn:uuid:``.
     doi : str, optional
         If one has been assigned.
+    replaced_identifier : str
+        Identifier of the bag that this one replaces; empty for the first version.
     libraries, events : tuple
     """
 
@@ -202,6 +204,7 @@ class RunFacts:
     archived: str
     bag_identifier: str
     doi: str | None = None
+    replaced_identifier: str = ""
     libraries: tuple[Library, ...] = ()
     events: tuple[RunEvent, ...] = ()
 

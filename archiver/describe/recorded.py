@@ -151,6 +151,9 @@ def archive_of(
             version=version,
             archived=run.made,
             bag_identifier=bag_identifier(session, run.version),
+            replaced_identifier=(
+                bag_identifier(session, run.replaces_version) if run.replaces_version else ""
+            ),
             libraries=tuple(
                 Library(name=name, version=version)
                 for name, version in sorted(run.libraries.items())

@@ -91,6 +91,8 @@ class RunRecord:
         Of the bag.
     replaces : str
         Name of the bag that this one replaces; empty for the first.
+    replaces_version : int, optional
+        Version of that bag.
     made : str
         Date and time with offset, as in XML Schema.
     program, python : str
@@ -112,6 +114,7 @@ class RunRecord:
     session: str
     version: int
     replaces: str = ""
+    replaces_version: int | None = None
     made: str
     program: str
     python: str
@@ -133,6 +136,7 @@ def encode_run(run: RunRecord) -> bytes:
             "session": run.session,
             "bag_version": run.version,
             "replaces": run.replaces or None,
+            "replaces_version": run.replaces_version,
             "made": run.made,
             "program": run.program,
             "python": run.python,
@@ -193,6 +197,7 @@ def decode_run(content: bytes) -> RunRecord:
         session=members.text("session"),
         version=members.number("bag_version"),
         replaces=members.optional("replaces") or "",
+        replaces_version=members.optional_number("replaces_version"),
         made=members.text("made"),
         program=members.text("program"),
         python=members.text("python"),
@@ -272,6 +277,10 @@ class _Members:
     def number(self, name: str) -> int:
         number: int = self._get(name, int)
         return number
+
+    def optional_number(self, name: str) -> int | None:
+        # Records before the first with this member do without it.
+        return None if self._value.get(name) is None else self.number(name)
 
     def flag(self, name: str) -> bool:
         flag: bool = self._get(name, bool)

@@ -182,6 +182,7 @@ def archive_session(
             payload=tuple(payload),
             version=version,
             replaces=before,
+            replaces_version=_version_before(earlier, version),
             compared=earlier is not None,
             made=now,
             algorithms=bag.algorithms,
@@ -201,6 +202,12 @@ def archive_session(
         takes=takes,
         payload_bytes=sum(file.size for file in payload),
     )
+
+
+def _version_before(earlier: Earlier | None, version: int) -> int | None:
+    if earlier is not None:
+        return earlier.version
+    return version - 1 if version > 1 else None
 
 
 def _name_before(base: str, version: int) -> str:

@@ -93,6 +93,7 @@ class Contents:
     payload: tuple[StoredFile, ...]
     version: int
     replaces: str
+    replaces_version: int | None
     compared: bool
     made: datetime
     algorithms: tuple[str, ...]
@@ -207,6 +208,7 @@ def _run_record(contents: Contents) -> RunRecord:
         session=contents.session.identifier,
         version=contents.version,
         replaces=contents.replaces,
+        replaces_version=contents.replaces_version,
         made=contents.when,
         program=PROGRAM,
         python=f"{platform.python_implementation()} {platform.python_version()}",
