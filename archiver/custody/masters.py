@@ -7,7 +7,6 @@ the file digest disagrees, or on request.
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +28,7 @@ from archiver.custody.sound import SOUND_DIRECTORY, SoundDigests, decode_sound_d
 from archiver.custody.verdicts import MasterVerification, SoundVerdict
 from archiver.errors import ArchiverError
 from archiver.findings import Finding, Where, clock
+from archiver.package.hashing import processors
 from archiver.package.names import shown
 from archiver.package.validate import BagReport, CheckedFile, Outcome
 
@@ -77,7 +77,7 @@ def check_masters(
     names |= {name for name in records if name in known or name in report.missing}
     ordered = sorted(names)
     # Only what has to be read is worth a thread.
-    many = workers or os.cpu_count() or 1
+    many = workers or processors()
     if not sound and all(
         name not in known or known[name].outcome is Outcome.INTACT for name in ordered
     ):

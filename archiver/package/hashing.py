@@ -18,7 +18,7 @@ from typing import Protocol
 from archiver import files
 from archiver.errors import ArchiverError
 
-__all__ = ["Hashed", "HashingStopped", "Job", "Journal", "hash_all"]
+__all__ = ["Hashed", "HashingStopped", "Job", "Journal", "hash_all", "processors"]
 
 
 _BLOCK_BYTES = 1 << 17
@@ -93,6 +93,13 @@ class Journal(Protocol):
         """Keep the digests of a file; may be called from any thread."""
 
 
+def processors() -> int:
+    """Return how many processors this process may use, which may be fewer than there are."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
 class _Stopped(BaseException):
     """Another thread has failed, or the person has interrupted."""
 
@@ -133,7 +140,7 @@ def hash_all(
     HashingStopped
         ``until`` said yes before all files were read.
     """
-    number = max(1, min(workers or os.cpu_count() or 1, len(jobs)))
+    number = max(1, min(workers or processors(), len(jobs)))
     if all(job.size < _SMALL_BYTES for job in jobs):
         number = 1
     stop = threading.Event()
