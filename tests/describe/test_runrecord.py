@@ -47,6 +47,7 @@ runs = st.builds(
     session=text,
     version=st.integers(1, 99),
     replaces=text,
+    replaces_version=st.none() | st.integers(1, 98),
     made=text,
     program=text,
     python=text,

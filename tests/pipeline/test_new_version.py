@@ -12,10 +12,12 @@ from typing import Any
 
 import bagit
 import pytest
+from datacite import schema45
 from jsonschema import Draft202012Validator
 
 from archiver.errors import IntegrityError, MisuseError
 from archiver.pipeline.archive import Archived, archive_session
+from archiver.pipeline.export import export_documents
 from archiver.pipeline.versions_sent import complete, left_out, payload_digests
 from archiver.schema_store import schema
 from tests.package.small_bags import contents
@@ -141,6 +143,30 @@ def test_the_bag_that_is_replaced_is_named_and_stays_as_it_was(session: Path, fi
     assert "  metadata/version.json\n" in tags
     assert "metadata/version.json" in (second / "READ-ME.txt").read_text(encoding="utf-8")
     assert not (first / "metadata/version.json").exists()
+
+
+def test_datacite_says_which_bag_a_new_version_follows(session: Path, first: Path) -> None:
+    """Terms of DataCite 4: IsNewVersionOf, judged by the schema that the library keeps."""
+    second = made(archive_session(session, first.parent, version=2))
+    before, after = (
+        json.loads((bag / "metadata/datacite.json").read_bytes()) for bag in (first, second)
+    )
+    assert "relatedIdentifiers" not in before
+    (identifier,) = (
+        one["alternateIdentifier"]
+        for one in before["alternateIdentifiers"]
+        if one["alternateIdentifierType"] == "package identifier"
+    )
+    assert after["relatedIdentifiers"] == [
+        {
+            "relatedIdentifier": identifier,
+            "relatedIdentifierType": "URN",
+            "relationType": "IsNewVersionOf",
+        }
+    ]
+    assert [error.message for error in schema45.validator.iter_errors(after)] == []
+    same = export_documents(second, first.parent / "described")
+    assert all(one.same for one in same.documents)
 
 
 def test_a_version_replaces_the_highest_that_is_there(session: Path, first: Path) -> None:
