@@ -202,6 +202,16 @@ class SftpFolder:
             raise CutError(error.reason or "connection lost") from error
         except ssh.SFTPError as error:
             raise self._said(error, doing, where) from error
+        except ssh.ChannelOpenError as error:
+            self.leave()
+            # Of reasons to refuse a channel (RFC 4254, section 5.1) these do not pass.
+            if error.code in {
+                ssh.constants.OPEN_REQUEST_SESSION_FAILED,
+                ssh.constants.OPEN_ADMINISTRATIVELY_PROHIBITED,
+                ssh.constants.OPEN_UNKNOWN_CHANNEL_TYPE,
+            }:
+                raise refused(where, doing, "that it offers no SFTP") from error
+            raise CutError(error.reason) from error
         except (ssh.ProtocolNotSupported, ssh.IllegalUserName) as error:
             self.leave()
             raise refused(where, doing, error.reason) from error
@@ -349,7 +359,13 @@ class SftpFolder:
         if self.size_of(folder, final) is not None:
             raise taken(where)
         source, target = self._path(folder, name), self._path(folder, final)
-        self._call("given its name", where, lambda sftp: sftp.rename(source, target))
+        try:
+            self._call("given its name", where, lambda sftp: sftp.rename(source, target))
+        except SurroundingsError as error:
+            # Version 3 of the protocol has no word for a taken name but "failure".
+            if self.size_of(folder, final) is not None:
+                raise taken(where) from error
+            raise
 
     def remove(self, folder: str, name: str) -> None:
         """Remove a file; absence is fine."""

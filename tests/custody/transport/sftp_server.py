@@ -26,6 +26,7 @@ class Faults:
     flip_written_byte: int | None = None
     close_on_read: bool = False
     forget_on_open: int = 0
+    another_puts: str = ""
     written_bytes: int = 0
     injected: int = 0
 
@@ -88,6 +89,12 @@ def _handler_of(server: SftpServer) -> type:
                     connection.abort()
             return cast("bytes", super().read(file_obj, offset, size))
 
+        def rename(self, oldpath: bytes, newpath: bytes) -> None:
+            if server.faults.another_puts:
+                server.faults.injected += 1
+                (server.root / server.faults.another_puts).write_bytes(b"another's")
+            super().rename(oldpath, newpath)
+
         def statvfs(self, path: bytes) -> Any:
             found = cast("Any", super().statvfs(path))
             if not server.faults.injected or server.faults.full_after_bytes is None:
@@ -99,8 +106,12 @@ def _handler_of(server: SftpServer) -> type:
     return Files
 
 
+def _shell(process: Any) -> None:
+    process.exit(0)
+
+
 @contextlib.contextmanager
-def sftp_server(folder: Path) -> Iterator[SftpServer]:
+def sftp_server(folder: Path, *, offers_sftp: bool = True) -> Iterator[SftpServer]:
     """Serve ``folder/root`` for the time of the block; one user, one key, one password."""
     root = folder / "root"
     root.mkdir(parents=True)
@@ -137,7 +148,8 @@ def sftp_server(folder: Path) -> Iterator[SftpServer]:
             "127.0.0.1",
             0,
             server_host_keys=[host_key],
-            sftp_factory=_handler_of(server),
+            sftp_factory=_handler_of(server) if offers_sftp else None,
+            process_factory=None if offers_sftp else _shell,
         )
 
     async def end(acceptor: Any) -> None:

@@ -247,6 +247,31 @@ def test_a_name_that_is_taken_meanwhile_is_not_overwritten(server: SftpServer) -
     assert (server.root / PARCEL.name).read_bytes() == b"another's"
 
 
+def test_a_name_that_is_taken_at_the_last_moment_is_not_overwritten(server: SftpServer) -> None:
+    faults = server.clear_faults()
+    faults.another_puts = PARCEL.name
+    with (
+        open_place(url(server), retries=AT_ONCE) as place,
+        pytest.raises(MisuseError, match="is there already"),
+    ):
+        place.send(PARCEL)
+    assert faults.injected == 1
+    assert (server.root / PARCEL.name).read_bytes() == b"another's"
+
+
+@pytest.mark.usefixtures("server")
+def test_a_server_that_offers_no_sftp_is_told_at_once(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    with sftp_server(tmp_path / "shell", offers_sftp=False) as shell:
+        monkeypatch.setenv("ARCHIVER_KNOWN_HOSTS", str(shell.known_hosts))
+        with (
+            pytest.raises(SurroundingsError, match="offers no SFTP"),
+            open_place(url(shell), retries=AT_ONCE),
+        ):
+            pass
+
+
 def test_what_is_fetched_goes_on_after_a_cut(
     server: SftpServer, proxy: CuttingProxy, tmp_path: Path
 ) -> None:
