@@ -194,6 +194,20 @@ def archive_session(
             return Archived(bag=None, report=report, findings=findings)
         if earlier is not None:
             _compare(bag, earlier, contents, reason)
+        if asked.file:
+            from archiver.pipeline.fitness import fit_before_sealing  # noqa: PLC0415 - as above
+
+            lacking = fit_before_sealing(
+                asked,
+                session,
+                name=name,
+                elements=elements,
+                stored=bag.stored,
+                algorithms=bag.algorithms,
+            )
+            findings = in_order(dict.fromkeys((*findings, *lacking)))
+            if stops_deposit(findings):
+                return Archived(bag=None, report=report, findings=findings)
         place = bag.seal(elements or contents.bag_info())
     return Archived(
         bag=place,

@@ -7,21 +7,24 @@ What a bag will lack can be foreseen from its session, so that none is made in v
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from archiver import files
 from archiver.errors import InputError
 from archiver.findings import Finding, in_order, stops_deposit
 from archiver.package.bagprofile import BagProfile
+from archiver.package.builder import StoredFile
 from archiver.package.form import Form
+from archiver.package.manifest import Manifest
 from archiver.package.profile_check import check_against_profiles, check_info
 from archiver.package.profile_rules import BAG_INFO_MISSING, BAG_INFO_NOT_TAKEN
-from archiver.package.reader import read_bag
-from archiver.package.tagfiles import BAG_INFO, BagInfo, InfoElement
-from archiver.package.tree import survey
+from archiver.package.reader import Bag, read_bag
+from archiver.package.tagfiles import BAG_INFO, BagInfo, InfoElement, bag_size
+from archiver.package.text import DECLARATION, Declaration
+from archiver.package.tree import Kind, Tree, TreeFile, survey
 from archiver.package.validate import BagReport, validate
 from archiver.pipeline import fitness_rules as rules
 from archiver.pipeline import institution_checks as checks
@@ -30,11 +33,20 @@ from archiver.pipeline.profiles import Profile, bag_profile_of
 from archiver.session.institution import Institution
 from archiver.session.records import Session
 
-__all__ = ["CheckedProfile", "Fitness", "Lack", "check_profile", "fit", "foreseen"]
+__all__ = [
+    "CheckedProfile",
+    "Fitness",
+    "Lack",
+    "check_profile",
+    "fit",
+    "fit_before_sealing",
+    "foreseen",
+]
 
 _RECORD = "metadata/session.json"
 # What the builder writes into bag-info.txt by itself, when the payload is known.
 _ADDED = ("Bag-Size", "Payload-Oxum")
+_MANIFESTS: tuple[tuple[str, Literal["payload", "tag"]], ...] = (("", "payload"), ("tag", "tag"))
 _ELEMENT_CODES = frozenset(
     {
         BAG_INFO_MISSING.code,
@@ -176,17 +188,30 @@ def fit(
     MisuseError, SurroundingsError
         There is no directory to read, or the BagIt Profile cannot be read.
     """
+    said, tree = read_bag(bag), survey(bag)
+    bag_profile, findings = _judged(profile, said, tree, _session(bag), media_type)
+    findings += (report or validate(said, content=False)).findings
+    return Fitness(
+        bag=bag,
+        institution=profile.institution,
+        profile=profile.file,
+        bag_profile=bag_profile,
+        lacks=_lacks(profile.institution, bag_profile, findings),
+    )
+
+
+def _judged(
+    profile: Profile, said: Bag, tree: Tree, session: Session | None, media_type: str | None
+) -> tuple[BagProfile | None, list[Finding]]:
+    """Ask all questions of an institution of what a bag says of itself and what lies in it."""
     institution = profile.institution
     if media_type is None and institution.serialisation:
         media_type = Form(institution.serialisation).media_type
     bag_profile, found = bag_profile_of(profile)
     findings = [*profile.findings, *found]
-    said, tree = read_bag(bag), survey(bag)
-    findings += (report or validate(said, content=False)).findings
     if bag_profile is not None:
         findings += checks.form_clash(institution, bag_profile)
         findings += check_against_profiles([bag_profile], said, tree, media_type)
-    session = _session(bag)
     sizes = {file.path: file.size for file in tree.files}
     paths = tuple(sizes)
     findings += [
@@ -202,13 +227,68 @@ def fit(
         *checks.restricted_part(institution, paths),
         *checks.too_large(institution, sum(sizes.values())),
     ]
-    return Fitness(
-        bag=bag,
-        institution=institution,
-        profile=profile.file,
-        bag_profile=bag_profile,
-        lacks=_lacks(institution, bag_profile, findings),
+    return bag_profile, findings
+
+
+def fit_before_sealing(
+    profile: Profile,
+    session: Session,
+    *,
+    name: str,
+    elements: Iterable[tuple[str, str]],
+    stored: Sequence[StoredFile],
+    algorithms: Sequence[str],
+) -> tuple[Finding, ...]:
+    """Check a bag against an institution when everything is written but its manifests.
+
+    Parameters
+    ----------
+    profile : Profile
+    session : Session
+        As it is recorded in the bag.
+    name : str
+        Of the bag.
+    elements : iterable of (str, str)
+        Label and value of what will stand in ``bag-info.txt``, but for the two that say how
+        much the payload is.
+    stored : sequence of StoredFile
+        All payload and the tag files so far.
+    algorithms : sequence of str
+        Each will give a payload and a tag manifest.
+    """
+    payload = [file for file in stored if file.path.startswith("data/")]
+    octets = sum(file.size for file in payload)
+    info = (
+        *elements,
+        ("Bag-Size", bag_size(octets)),
+        ("Payload-Oxum", f"{octets}.{len(payload)}"),
     )
+    manifests = [
+        Manifest(name=f"{prefix}manifest-{algorithm}.txt", kind=kind, algorithm=algorithm, lines=())
+        for prefix, kind in _MANIFESTS
+        for algorithm in algorithms
+    ]
+    said = Bag(
+        path=Path(name),
+        declaration=Declaration(version=(1, 0), encoding="UTF-8"),
+        info=BagInfo(
+            elements=tuple(InfoElement(label=label, value=value) for label, value in info)
+        ),
+        manifests=tuple(manifests),
+        fetch=(),
+        findings=(),
+    )
+    sizes = {file.path: file.size for file in stored}
+    sizes |= dict.fromkeys((DECLARATION, BAG_INFO, *(one.name for one in manifests)), 0)
+    tree = Tree(
+        files=tuple(
+            TreeFile(path=path, size=size, kind=Kind.FILE) for path, size in sorted(sizes.items())
+        ),
+        has_data=True,
+        findings=(),
+    )
+    bag_profile, findings = _judged(profile, said, tree, session, None)
+    return tuple(lack.finding for lack in _lacks(profile.institution, bag_profile, findings))
 
 
 def foreseen(
