@@ -7,7 +7,7 @@ receipts for it the newest counts.
 from __future__ import annotations
 
 import enum
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -160,7 +160,12 @@ class LedgerDeposit:
 
 
 def deposit_draft(
-    record: DepositRecord, *, store: str, moment: str, papers: Mapping[str, str]
+    record: DepositRecord,
+    *,
+    store: str,
+    moment: str,
+    papers: Mapping[str, str],
+    payload: Iterable[tuple[str, str]],
 ) -> Draft:
     """Return what the ledger is to keep of a deposit.
 
@@ -173,6 +178,8 @@ def deposit_draft(
         As :func:`~archiver.custody.entry.moment_text` writes it.
     papers : mapping of str to str
         SHA-256 of each paper that was written, by name; the record among them.
+    payload : iterable of (str, str)
+        Algorithm and digest of every line of every payload manifest.
     """
     sent, referenced = record.files_sent, record.files_referenced
     facts: dict[str, Any] = {
@@ -186,13 +193,7 @@ def deposit_draft(
             package.as_json() | {"name": plain(package.name)} for package in record.packages
         ],
         "manifests": {plain(name): sha for name, sha in record.bag.manifests.items()},
-        "payload": sorted(
-            {
-                f"{file.algorithm}:{file.digest}"
-                for file in record.files
-                if file.path.startswith("data/")
-            }
-        ),
+        "payload": sorted({f"{algorithm}:{digest}" for algorithm, digest in payload}),
         "files_sent": len(sent),
         "files_referenced": len(referenced),
         "bytes_sent": sum(package.size for package in record.packages),

@@ -48,6 +48,7 @@ from archiver.pipeline.fitness import fit
 from archiver.pipeline.handover import RECEIPT_DAYS, depositor_of, institution_party
 from archiver.pipeline.profiles import Profile, find_profile
 from archiver.pipeline.run import PROGRAM, moment
+from archiver.pipeline.versions_sent import payload_digests
 from archiver.progress import Progress, Silent
 
 __all__ = ["deposit_bags", "papers_beside"]
@@ -281,7 +282,11 @@ class _Depositing:
         place.send(Text(name=DEPOSIT_NAME, content=written[DEPOSIT_NAME]), folder=name)
         digests = {paper: _sha256(content) for paper, content in written.items()}
         draft = deposit_draft(
-            record, store=store.name, moment=moment_text(moment()), papers=digests
+            record,
+            store=store.name,
+            moment=moment_text(moment()),
+            papers=digests,
+            payload=payload_digests(goods.said),
         )
         (entry,) = self.ledger.append(draft)
         return self._result(

@@ -42,7 +42,11 @@ DUE, AFTER = date(2026, 12, 25), date(2026, 12, 26)
 def enter(ledger: Ledger, **more: Any) -> None:
     ledger.append(
         deposit_draft(
-            record(**more), store="/vault/a", moment=MOMENT, papers={"deposit.json": "ab" * 32}
+            record(**more),
+            store="/vault/a",
+            moment=MOMENT,
+            papers={"deposit.json": "ab" * 32},
+            payload=[("sha256", "e5" * 32), ("sha256", "f6" * 32), ("sha512", "f6" * 64)],
         )
     )
 
@@ -156,7 +160,7 @@ def test_only_what_a_receipt_proves_counts_as_held(tmp_path: Path) -> None:
         assert digests_held(deposits_in(ledger), institution, bag) == frozenset()
         answer(ledger)
         held = digests_held(deposits_in(ledger), institution, bag)
-        assert held == {"sha256:" + "e5" * 32, "sha256:" + "f6" * 32}
+        assert held == {"sha256:" + "e5" * 32, "sha256:" + "f6" * 32, "sha512:" + "f6" * 64}
         assert digests_held(deposits_in(ledger), "Another archive", bag) == frozenset()
         assert digests_held(deposits_in(ledger), institution, "another-bag") == frozenset()
 
