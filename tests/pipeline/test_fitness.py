@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
-import bagit
 import pytest
 
 from archiver.findings import RULES
 from archiver.package.validate import validate
-from archiver.pipeline.archive import archive_session
-from archiver.pipeline.check import check_session
-from archiver.pipeline.fitness import Fitness, check_profile, fit, foreseen
-from archiver.pipeline.new import new_institution
+from archiver.pipeline.fitness import (
+    Fitness,
+    check_profile,
+    fit,
+)
 from archiver.pipeline.profiles import find_profile
-from tests.package.small_bags import contents, write_bag
-from tests.pipeline.institutions import IDENTIFIER, NAME, profile, write_profile
-from tests.pipeline.making import make_session, make_session_with_machine
+from tests.package.small_bags import write_bag
+from tests.pipeline.institutions import IDENTIFIER, profile, write_profile
 
 INFO = f"""\
 Source-Organization: Museet for Lyd
@@ -275,162 +272,3 @@ def test_a_validation_that_was_made_is_not_made_again(tmp_path: Path) -> None:
     report = validate(bag)
     found = fit(bag, profile(tmp_path / "e"), report=report)
     assert told(found) == ["bag-checksum-differs data/masters/t1.wav"]
-
-
-# --- bags that are made for an institution --------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def made_for_example(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """A bag made for the example that ships, and the folder of the example."""
-    root = tmp_path_factory.mktemp("example")
-    folder = new_institution(root / "egeskov").folder
-    session = make_session_with_machine(root / "session", takes=1)
-    made = archive_session(session, root / "out", profile=str(folder))
-    assert made.bag is not None, made.findings
-    return made.bag, folder
-
-
-def test_a_bag_made_for_the_example_passes_its_check(
-    made_for_example: tuple[Path, Path],
-) -> None:
-    bag, folder = made_for_example
-    found = fit(bag, find_profile(bag, str(folder)))
-    assert [f for f in told(found) if "field-wished" not in f] == []
-    assert found.bag_profile is not None
-    bagit.Bag(str(bag)).validate()
-
-
-def test_such_a_bag_names_the_bagit_profile_and_holds_what_the_profile_states(
-    made_for_example: tuple[Path, Path],
-) -> None:
-    """Read by the ``bagit`` library."""
-    info = bagit.Bag(str(made_for_example[0])).info
-    assert info["BagIt-Profile-Identifier"] == "https://egeskov.example/bagit-profile-1.0.json"
-    assert info["Accession-Series"] == "SOUND"
-    assert info["Depositor-Reference"] == "MFL/trial-1"
-
-
-def test_a_value_of_the_profile_takes_the_place_of_ours(tmp_path: Path) -> None:
-    write_profile(
-        tmp_path / "e",
-        "bag_info:\n"
-        "  - {label: source-organization, asks: Your name in our register, value: 'Museum {code}'}\n"
-        "  - {label: Version-Of, asks: x, value: '{replaces} {bag} {version} {date} {holder}'}\n",
-    )
-    session = make_session(tmp_path / "session", seconds=0.2)
-    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
-    assert made.bag is not None
-    lines = (made.bag / "bag-info.txt").read_text(encoding="utf-8").splitlines()
-    assert lines[0] == "Source-Organization: Museum MFL"
-    assert "Version-Of: none trial-1 1 2026-05-03 Museet" in lines
-    assert sum(line.lower().startswith("source-organization") for line in lines) == 1
-
-
-def test_the_profile_beside_the_sheet_goes_into_the_bag_with_its_bagit_profile(
-    tmp_path: Path,
-) -> None:
-    session = make_session(tmp_path / "session", seconds=0.2)
-    write_profile(session, "", {})
-    (session / "other.json").write_bytes(b"{}")
-    strays = [f.where.file for f in check_session(session).findings if f.code == "folder-stray"]
-    assert strays == ["other.json"]
-    made = archive_session(session, tmp_path / "out")
-    assert made.bag is not None
-    held = {path.name for path in (made.bag / "data/documents").iterdir()}
-    assert held == {"session.yaml", "institution.yaml", "p.json"}
-    assert told(fit(made.bag, find_profile(tmp_path, str(session)))) == []
-
-
-def test_a_bagit_profile_that_is_not_at_hand_is_named_by_its_address(tmp_path: Path) -> None:
-    write_profile(tmp_path / "e", "bagit_profile: https://egeskov.example/p.json\n")
-    session = make_session(tmp_path / "session", seconds=0.2)
-    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
-    assert made.bag is not None
-    info = bagit.Bag(str(made.bag)).info
-    assert info["BagIt-Profile-Identifier"] == "https://egeskov.example/p.json"
-
-
-def test_a_bag_that_an_institution_would_refuse_is_not_made(tmp_path: Path) -> None:
-    write_profile(
-        tmp_path / "e",
-        "bag_info: [{label: Series, asks: The series}]\n"
-        "papers: [{file: data/documents/*consent*, asks: Signed consent}]\n",
-    )
-    session = make_session(tmp_path / "session", seconds=0.2)
-    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
-    assert made.bag is None
-    errors = [f.code for f in made.findings if str(f.severity) == "error"]
-    assert sorted(errors) == ["institution-field-missing", "institution-paper-missing"]
-    assert not (tmp_path / "out").exists()
-
-
-def test_bags_and_masters_are_named_as_the_institution_asks(tmp_path: Path) -> None:
-    text = 'bag_name: "{code}.{session}"\nfile_name: "{date}_{number}"\n'
-    asks = profile(tmp_path / "e", text)
-    session = make_session(tmp_path / "session", seconds=0.2)
-    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
-    assert made.bag is not None
-    assert made.bag.name == "mfl.trial-1"
-    assert told(fit(made.bag, asks)) == []
-    other = profile(tmp_path / "f", 'bag_name: "{session}_x"\nfile_name: "{take}"\n')
-    assert told(fit(made.bag, other)) == [
-        "institution-bag-name .",
-        "institution-master-name data/masters",
-    ]
-
-
-def test_what_is_foreseen_is_what_the_check_of_the_bag_finds(tmp_path: Path) -> None:
-    text = "bag_info: [{label: Series, asks: The series}]\n"
-    keys = {"Bag-Info": {"Payload-Oxum": {"required": True}, "Shelf": {"required": True}}}
-    asks = profile(tmp_path / "e", text, keys)
-    info = "Payload-Oxum: 4.1\n"
-    before = foreseen(asks, [], ["data/masters/t1.wav"])
-    after = fit(small_bag(tmp_path / "bag", info=info), asks).findings
-    assert before == after
-
-
-def test_the_check_of_a_session_foresees_what_stops_archiving(tmp_path: Path) -> None:
-    text = "bag_info: [{label: Series, asks: The series}]\n"
-    write_profile(tmp_path / "e", text, {"Bag-Info": {"Contact-Phone": {"required": True}}})
-    session = make_session(tmp_path / "session", seconds=0.2)
-    before = check_session(session, profile=str(tmp_path / "e")).findings
-    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
-    assert made.bag is None
-    stopping = [finding for finding in made.findings if str(finding.severity) == "error"]
-    assert [finding.where.field for finding in stopping] == ["Contact-Phone", "Series"]
-    assert [finding for finding in before if str(finding.severity) == "error"] == stopping
-
-
-def test_checking_changes_nothing(tmp_path: Path, made_for_example: tuple[Path, Path]) -> None:
-    bag, folder = made_for_example
-    before = contents(bag), contents(folder)
-    fit(bag, find_profile(tmp_path, str(folder)))
-    assert (contents(bag), contents(folder)) == before
-
-
-def test_the_name_of_the_institution_is_in_the_facts_for_machines(tmp_path: Path) -> None:
-    facts = fit(small_bag(tmp_path / "bag"), profile(tmp_path / "e", "digests: [md5]\n")).as_json()
-    assert (facts["institution"], facts["fits"], len(facts["findings"])) == (NAME, False, 1)
-
-
-def test_a_run_without_an_institution_loads_nothing_of_institutions(tmp_path: Path) -> None:
-    session = make_session(tmp_path / "session", seconds=0.2)
-    code = (
-        "import sys; from pathlib import Path\n"
-        "from archiver.pipeline.archive import archive_session\n"
-        f"assert archive_session(Path({str(session)!r}), Path({str(tmp_path / 'out')!r})).bag\n"
-        "print(*sorted(name for name in sys.modules if name.startswith('archiver.')))\n"
-    )
-    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    loaded = set(ran.stdout.split())
-    assert "archiver.pipeline.archive" in loaded
-    for room, name in [
-        ("package", "bagprofile"),
-        ("package", "profile_reading"),
-        ("package", "profile_check"),
-        ("pipeline", "fitness"),
-        ("pipeline", "asked_fields"),
-        ("pipeline", "new_version"),
-    ]:
-        assert f"archiver.{room}.{name}" not in loaded
