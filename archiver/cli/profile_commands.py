@@ -28,10 +28,26 @@ Named = Annotated[
 
 
 def is_bag(place: Path) -> bool:
-    """Say whether a folder is meant as a bag."""
+    """Say whether a folder is meant as a bag.
+
+    Raises
+    ------
+    MisuseError
+        It is a package with a bag in it.
+    """
     from archiver import files
+    from archiver.errors import MisuseError
+    from archiver.package.form import form_of_name
     from archiver.package.text import DECLARATION
 
+    named = form_of_name(place.name) is not None and files.exists(place)
+    if named and files.status(files.resolved(place)).is_file:
+        raise MisuseError(
+            "is a package, and what is in it cannot be judged from outside",
+            where=str(place),
+            accepted="the folder of a bag, or a session folder",
+            remedy=f"Unpack it first: archiver unpack {place} --to DIR",
+        )
     return files.exists(place / DECLARATION)
 
 

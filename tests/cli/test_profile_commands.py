@@ -108,6 +108,14 @@ def test_a_bag_without_an_institution_says_what_to_do(run: Runner, tmp_path: Pat
     assert "archiver verify" in ran.err
 
 
+def test_a_package_is_to_be_unpacked_first(run: Runner, tmp_path: Path) -> None:
+    package = tmp_path / "trial-1.tar.zst"
+    package.write_bytes(b"")
+    ran = run("check", package, "--for", write_profile(tmp_path / "e"))
+    assert ran.status == 2
+    assert f"archiver unpack {package} --to DIR" in ran.err
+
+
 def test_a_profile_with_faults_is_shown_with_all_of_them(run: Runner, tmp_path: Path) -> None:
     profile = write_profile(tmp_path / "e", "receipt_days: soon\n", {"Serialization": "maybe"})
     ran = run("institution", "check", profile)
