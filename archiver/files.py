@@ -37,6 +37,7 @@ __all__ = [
     "Status",
     "create",
     "database",
+    "digests_at_once",
     "digests_of",
     "discard",
     "drop_cache",
@@ -462,6 +463,51 @@ def digests_of(
             if on_bytes is not None:
                 on_bytes(count)
     return size, {name: hasher.hexdigest() for name, hasher in hashers.items()}
+
+
+def digests_at_once(
+    path: Path | str, algorithms: Iterable[str], *, expected_bytes: int, follow: bool = True
+) -> tuple[int, dict[str, str]]:
+    """Hash a small file, as :func:`digests_of` does, with as few calls as there can be.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+    algorithms : iterable of str
+        Names that :mod:`hashlib` knows.
+    expected_bytes : int
+        Its size as a listing told it; the file may have grown since.
+    follow : bool
+        Whether a link may be followed.
+
+    Returns
+    -------
+    size : int
+        Bytes read.
+    digests : dict of str to str
+        Lower-case hexadecimal by algorithm.
+
+    Raises
+    ------
+    IntegrityError
+        Reading fails part way; the offset is named.
+    SurroundingsError
+        The file cannot be opened.
+    """
+    try:
+        content = _seam.read_at_once(path, expected_bytes, follow=follow)
+    except OSError:
+        content = None
+    if content is None or len(content) > expected_bytes:
+        # Block by block it is known how far reading went.
+        return digests_of(path, algorithms, follow=follow)
+    digests: dict[str, str] = {}
+    for name in algorithms:
+        hasher = _fresh(name).copy()
+        hasher.update(content)
+        digests[name] = hasher.hexdigest()
+    return len(content), digests
 
 
 @functools.cache

@@ -60,6 +60,9 @@ class Seam(Protocol):
     def open_read(self, path: Path | str, buffering: int, *, follow: bool) -> BinaryIO:
         """Open an existing file for reading; a link only if it may be followed."""
 
+    def read_at_once(self, path: Path | str, most: int, *, follow: bool) -> bytes:
+        """Read a file of no more bytes, or one byte more than that; a link as when opened."""
+
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
 
@@ -122,6 +125,18 @@ class OperatingSystem:
         if buffering == 0:
             return _opened_no_link(path)
         return open(path, "rb", buffering=buffering, opener=_open_no_link)
+
+    def read_at_once(self, path: Path | str, most: int, *, follow: bool) -> bytes:
+        """Read a file of no more bytes, or one byte more than that; a link as when opened."""
+        # A file object costs more than a small file's digest.
+        descriptor = os.open(path, _READ if follow else _READ_NO_LINK)
+        try:
+            content = os.read(descriptor, most + 1)
+            while len(content) <= most and (more := os.read(descriptor, most + 1 - len(content))):
+                content += more
+        finally:
+            os.close(descriptor)
+        return content
 
     def create(self, path: Path) -> BinaryIO:
         """Open a new file for writing and reading; refuse an existing one."""
@@ -273,13 +288,13 @@ def _entry(entry: os.DirEntry[str]) -> Entry:
 
 # Windows has no such flag; there the walk that found the name told links apart.
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0)
-_READ_NO_LINK = (
+_READ = (
     os.O_RDONLY
-    | _NO_LINK
     | getattr(os, "O_BINARY", 0)
     | getattr(os, "O_CLOEXEC", 0)
     | getattr(os, "O_NOINHERIT", 0)
 )
+_READ_NO_LINK = _READ | _NO_LINK
 
 
 def _open_no_link(path: str, flags: int) -> int:

@@ -126,6 +126,10 @@ class FaultySeam:
         inner = self.inner.open_read(path, buffering, follow=follow)
         return cast("BinaryIO", FaultyFile(self, inner, path))
 
+    def read_at_once(self, path: Path | str, most: int, *, follow: bool) -> bytes:
+        with self.open_read(path, 0, follow=follow) as file:
+            return file.read(most + 1)
+
     def create(self, path: Path) -> BinaryIO:
         self.call("create", path)
         return cast("BinaryIO", FaultyFile(self, self.inner.create(path), path))

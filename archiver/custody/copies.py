@@ -194,7 +194,7 @@ def read_copy(store: Store, bag: str, *, on_bytes: Callable[[int], None] | None 
         if name is not None:
             algorithms.add(name)
     jobs = [
-        Job(path=file.path, size=file.size, algorithms=tuple(sorted(algorithms)), wanted={})
+        Job(path=file.path, size=file.size, algorithms=tuple(sorted(algorithms)))
         for file in tree.files
         if file.kind is Kind.FILE
     ]

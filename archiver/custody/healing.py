@@ -142,10 +142,7 @@ class _Healing:
         return max(sizes.values(), default=0) * sum(path not in sizes for path in bad)
 
     def _digests(self, sizes: Mapping[str, int]) -> dict[str, str]:
-        jobs = [
-            Job(path=path, size=size, algorithms=("sha256",), wanted={})
-            for path, size in sizes.items()
-        ]
+        jobs = [Job(path=path, size=size, algorithms=("sha256",)) for path, size in sizes.items()]
         hashed = hash_all(self.root, jobs, on_bytes=self.on_bytes)
         return {
             path: result.digests["sha256"]

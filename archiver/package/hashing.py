@@ -41,8 +41,8 @@ class Job:
         Bytes, for the order.
     algorithms : tuple of str
         As :mod:`hashlib` names them.
-    wanted : dict of str to set of str
-        Digests by algorithm; if one is not met the file is read a second time.
+    wanted : tuple of (str, str)
+        Algorithms and digests; if one is not met the file is read a second time.
     follow : bool
         Whether the path may be a link.
     """
@@ -50,7 +50,7 @@ class Job:
     path: str
     size: int
     algorithms: tuple[str, ...]
-    wanted: dict[str, set[str]]
+    wanted: tuple[tuple[str, str], ...] = ()
     follow: bool = False
 
 
@@ -91,6 +91,9 @@ class Journal(Protocol):
 
     def note(self, path: str, status: files.Status, digests: dict[str, str]) -> None:
         """Keep the digests of a file; may be called from any thread."""
+
+
+_NOTHING: dict[str, str] = {}
 
 
 def processors() -> int:
@@ -232,17 +235,23 @@ def _remembered(
 def _hash(root: Path, job: Job, buffer: bytearray, count: Callable[[int], None] | None) -> Hashed:
     place = f"{root}/{job.path}"
     try:
-        size, digests = files.digests_of(
-            place, job.algorithms, on_bytes=count, buffer=buffer, follow=job.follow
-        )
+        if job.size < _SMALL_BYTES:
+            size, digests = files.digests_at_once(
+                place, job.algorithms, expected_bytes=job.size, follow=job.follow
+            )
+            if count is not None:
+                count(size)
+        else:
+            size, digests = files.digests_of(
+                place, job.algorithms, on_bytes=count, buffer=buffer, follow=job.follow
+            )
     except ArchiverError as error:
         return Hashed(path=job.path, size=0, digests={}, again={}, error=error)
-    for name, digest in digests.items():
-        wanted = job.wanted.get(name)
-        if wanted is not None and wanted != {digest}:
+    for name, digest in job.wanted:
+        if digests[name] != digest:
             break
     else:
-        return Hashed(path=job.path, size=size, digests=digests, again={})
+        return Hashed(path=job.path, size=size, digests=digests, again=_NOTHING)
     again: dict[str, str] = {}
     # The second reading only tells a fault of the medium from one of the reading; if it
     # fails, the first still stands.

@@ -131,10 +131,7 @@ def make_recovery(
     block_bytes, source_blocks = _plan(sizes, bag)
     recovery_blocks = max(1, -(-source_blocks * redundancy_percent // 100))
     require_space(bag.parent, recovery_blocks * block_bytes * 2 + (1 << 20))
-    jobs = [
-        Job(path=file.path, size=file.size, algorithms=("sha256",), wanted={})
-        for file in tree.files
-    ]
+    jobs = [Job(path=file.path, size=file.size, algorithms=("sha256",)) for file in tree.files]
     hashed = hash_all(bag, jobs, on_bytes=on_bytes)
     for found in hashed.values():
         if found.error is not None:

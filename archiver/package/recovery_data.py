@@ -203,7 +203,7 @@ def check_recovery(
     ]
     if content:
         jobs = [
-            Job(path=name, size=present[name], algorithms=("sha256",), wanted={"sha256": {digest}})
+            Job(path=name, size=present[name], algorithms=("sha256",), wanted=(("sha256", digest),))
             for name, digest in known.items()
             if name in present
         ]

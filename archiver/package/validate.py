@@ -220,24 +220,30 @@ def _verdict(findings: Iterable[Finding], *, content: bool) -> Verdict:
 def _jobs(comparison: Comparison, tree: Tree) -> list[Job]:
     jobs: list[Job] = []
     expected = comparison.expected
+    names: dict[tuple[str, ...], tuple[str, ...]] = {}
     for file in tree.files:
-        wanted: dict[str, set[str]] = {}
-        for expectation in expected.get(file.path, ()):
-            name = hashlib_name(expectation.algorithm)
-            if name in wanted:
-                wanted[name].add(expectation.checksum)
-            elif name is not None:
-                wanted[name] = {expectation.checksum}
-        if wanted:
-            jobs.append(
-                Job(
-                    path=file.path,
-                    size=file.size,
-                    algorithms=tuple(wanted),
-                    wanted=wanted,
-                    follow=file.kind is Kind.LINK,
-                )
+        wanted = tuple(
+            [
+                (name, expectation.checksum)
+                for expectation in expected.get(file.path, ())
+                if (name := hashlib_name(expectation.algorithm)) is not None
+            ]
+        )
+        if not wanted:
+            continue
+        # Thousands of files have the same few algorithms, which need be there once.
+        algorithms = tuple([name for name, _ in wanted])
+        if algorithms not in names:
+            names[algorithms] = tuple(dict.fromkeys(algorithms))
+        jobs.append(
+            Job(
+                path=file.path,
+                size=file.size,
+                algorithms=names[algorithms],
+                wanted=wanted,
+                follow=file.kind is Kind.LINK,
             )
+        )
     return jobs
 
 
@@ -337,7 +343,7 @@ def _strays(
         # A bag that lost everything to another folder need not be hashed a second time
         # in full to be understood.
         jobs = [
-            Job(path=path, size=0, algorithms=tuple(sorted(names)), wanted={})
+            Job(path=path, size=0, algorithms=tuple(sorted(names)))
             for path in unlisted[:_FOLLOWED_CHANGES]
         ]
         hashed = hash_all(bag.path, jobs, workers=workers)

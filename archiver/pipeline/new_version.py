@@ -306,9 +306,7 @@ def _listed(earlier: Earlier, algorithms: Sequence[str]) -> tuple[str, list[List
             for line in listed[shared].lines
         ]
     name = hashlib_name(algorithms[0]) or algorithms[0]
-    jobs = [
-        Job(path=path, size=size, algorithms=(name,), wanted={}) for path, size in sizes.items()
-    ]
+    jobs = [Job(path=path, size=size, algorithms=(name,)) for path, size in sizes.items()]
     found: list[ListedFile] = []
     for path, hashed in sorted(hash_all(earlier.path, jobs).items()):
         if hashed.error is not None:

@@ -20,7 +20,7 @@ def make_files(root: Path) -> list[Job]:
     for number, size in enumerate(SIZES):
         content = noise.randbytes(size)
         (root / f"{number}.bin").write_bytes(content)
-        wanted = {"sha256": {hashlib.sha256(content).hexdigest()}}
+        wanted = (("sha256", hashlib.sha256(content).hexdigest()),)
         jobs.append(
             Job(path=f"{number}.bin", size=size, algorithms=("sha256", "md5"), wanted=wanted)
         )
