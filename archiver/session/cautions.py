@@ -4,17 +4,20 @@ These are the usual cautions of the trade, not advice for a case: local codes co
 first, and work that the law keeps for licensed people is theirs. What is not named in
 the record raises no caution, so silence is no all-clear.
 
-Sources are named with each caution; where the trade agrees without a document that
-was read for this, the source says "common practice".
+Sources are named with each caution, documents from memory where it says so; where the
+trade agrees without a document, the source says "common practice". The words of other
+languages are in :mod:`archiver.session.caution_words`.
 """
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from archiver.session.caution_words import read_hazards
 from archiver.session.records import DriveKind, Machine, MediumKind, Session
 
 __all__ = ["DEFERRING", "Caution", "caution_note", "cautions_of"]
@@ -84,7 +87,7 @@ _KINDS = (
         text="Treat as lead-bearing until tested. No sanding, scraping or heating, no dust; wipe "
         "damp, wear gloves, wash hands before eating. Testing, removal and disposal follow the "
         "local rules.",
-        source=_COMMON,
+        source="common practice; European Directive 98/24/EC on chemical agents at work (from memory)",
         words=_words(
             r"lead(?!ing|er|s\b|\s+screw|-in|-out)",
             r"red lead",
@@ -112,7 +115,8 @@ _KINDS = (
         text="Mould can harm the lungs. Do not play, brush or blow on it in the room; bag it, keep "
         "it apart from the collection, and let a conservator decide. Gloves and mask as the local "
         "rules ask.",
-        source=_COMMON,
+        source="common practice; WHO guidelines for indoor air quality: dampness and mould, 2009 "
+        "(from memory)",
         words=_words(
             r"mou?ld(?:y|ed|\b)(?!\s+(?:plastic|shellac|record))",
             r"mildew",
@@ -127,7 +131,7 @@ _KINDS = (
         text="Old gaskets, heat mats and resistor boards may hold asbestos. Do not cut, sand, brush "
         "or blow them; leave bags shut. Testing, removal and disposal follow the local code and "
         "are for a licensed firm.",
-        source=_COMMON,
+        source="common practice; European Directive 2009/148/EC on asbestos at work (from memory)",
         words=_words(
             r"asbest",
             r"old gasket",
@@ -144,7 +148,7 @@ _KINDS = (
         text="It burns fiercely and can light by itself when it decays. Keep it from heat, lamps, "
         "sparks and sun, away from other objects and with air around it. Storage of larger "
         "amounts and disposal follow the local fire code.",
-        source=_COMMON,
+        source="common practice; NFPA 40 on cellulose nitrate film (from memory)",
         words=_words(r"celluloid", r"cellulose nitrate", r"nitrate", r"xylonite", r"pyralin"),
         unless=_words(r"no nitrate", r"no celluloid"),
     ),
@@ -168,7 +172,7 @@ _KINDS = (
         text="Old wiring has often no earth, bare terminals and brittle insulation. Feed it only "
         "from an isolated supply with a current limit, never from a wall socket; work on the "
         "wiring is for a licensed electrician under the local code.",
-        source=_COMMON,
+        source="common practice; IEC 60364-4-41 on protection against electric shock (from memory)",
         words=_words(
             r"mains\b", r"electric motor", r"\d{2,3} ?V\b", r"bare terminals", r"line voltage"
         ),
@@ -179,7 +183,7 @@ _KINDS = (
         subject="mercury in switches, contacts or governors",
         text="Keep the machine level and the vessel shut. Do not touch, vacuum or sweep spilt "
         "mercury: leave the room, air it, and call those whom the local rules name.",
-        source=_COMMON,
+        source="common practice; WHO fact sheet on mercury and health (from memory)",
         words=_words(r"mercury", r"quicksilver", r"mercurial"),
         unless=_words(r"no mercury"),
     ),
@@ -205,6 +209,21 @@ _KINDS = (
 )
 
 
+@functools.lru_cache(maxsize=4096)
+def _raised_by(text: str, language: str) -> tuple[str, ...]:
+    """Return the codes of the cautions that a text raises, in a session of a language.
+
+    The texts of a record are looked through several times in a run.
+    """
+    found = []
+    for kind in _KINDS:
+        # Nearly always there is nothing to take back, and one reading serves all kinds.
+        reading = read_hazards(kind.unless.sub(" ", text), language)
+        if kind.code in reading.codes or kind.words.search(reading.rest):
+            found.append(kind.code)
+    return tuple(found)
+
+
 def cautions_of(session: Session) -> tuple[Caution, ...]:
     """Return the cautions of a session, each once, with everything that raises it.
 
@@ -213,15 +232,14 @@ def cautions_of(session: Session) -> tuple[Caution, ...]:
     """
     raised: dict[str, list[str]] = {}
     others: list[Caution] = []
+    language = session.language.partition("-")[0].lower()
     for machine in session.machines:
         for hazard in machine.hazards:
             text = f"{hazard.kind}. {hazard.note or ''}"
             place = f"machine {machine.id}, hazards"
-            known = [
-                kind for kind in _KINDS if kind.words.search(kind.unless.sub(" ", hazard.kind))
-            ]
-            for kind in known:
-                raised.setdefault(kind.code, []).append(f"{place}: {_shown(hazard.kind)}")
+            known = _raised_by(hazard.kind, language)
+            for code in known:
+                raised.setdefault(code, []).append(f"{place}: {_shown(hazard.kind)}")
             if not known:
                 others.append(
                     Caution(
@@ -233,9 +251,8 @@ def cautions_of(session: Session) -> tuple[Caution, ...]:
                     )
                 )
     for place, text in _texts(session):
-        for kind in _KINDS:
-            if kind.words.search(kind.unless.sub(" ", text)):
-                raised.setdefault(kind.code, []).append(f"{place}: {_shown(text)}")
+        for code in _raised_by(text, language):
+            raised.setdefault(code, []).append(f"{place}: {_shown(text)}")
     for place, code in _by_record(session):
         raised.setdefault(code, []).append(place)
     return (
@@ -272,8 +289,13 @@ def _texts(session: Session) -> Iterator[tuple[str, str]]:
             _joined([str(medium.kind), medium.material, medium.remarks, medium.label]),
         )
     for setup in session.setups:
-        for name in ("diaphragm", "gasket", "horn_recording", "horn_reproducing", "remarks"):
-            text = getattr(setup, name)
+        for name, text in (
+            ("diaphragm", setup.diaphragm),
+            ("gasket", setup.gasket),
+            ("recording horn", setup.horn_recording),
+            ("reproducing horn", setup.horn_reproducing),
+            ("remarks", setup.remarks),
+        ):
             if text:
                 yield f"setup {setup.id}, {name}", text
         if setup.drive is not None:
@@ -306,14 +328,24 @@ def _by_record(session: Session) -> Iterator[tuple[str, str]]:
 
 def _known_metal(material: str | None) -> bool:
     return bool(
-        re.search(r"alumini?um|copper|pure tin|lead[- ]free", material or "", re.IGNORECASE)
+        re.search(
+            r"all?umini?[uo]m?|copper|kupfer|cuivre|kobber|\brame\b|\bcobre\b|\bkoper\b|pure tin|"
+            r"lead[- ]free|bleifrei|sans plomb|blyfri|senza piombo|sin plomo|loodvrij",
+            material or "",
+            re.IGNORECASE,
+        )
     )
 
 
 def _lets_suspect_asbestos(machine: Machine) -> bool:
     """Say whether a gasket is original or of unknown state, and no material is named."""
     return any(
-        re.search(r"gasket|heat shield|insulat", part.name, re.IGNORECASE)
+        re.search(
+            r"gasket|heat shield|insulat|dichtung|\bjoints? d'|pakning|guarnizion|\bjuntas?\b|"
+            r"pakking|hitzeschild|isolier|isolant|isolering|isolatie",
+            part.name,
+            re.IGNORECASE,
+        )
         and part.state in ("original", "unknown")
         and not part.material
         for part in machine.parts
