@@ -358,14 +358,15 @@ def _pickled(answer: object) -> bytes:
         return pickle.dumps(DefectError(f"{answer!r} cannot be handed over: {error}"))
 
 
+def _mapped(handle: int) -> mmap.mmap | None:
+    return None if handle == _NO_MEMORY else mmap.mmap(handle, _SLOTS * _SLOT_BYTES)
+
+
 def main(handle: int) -> None:
     """Serve the process that started this one; ``handle`` is that of the shared memory, or -1."""
-    with (
-        contextlib.suppress(OSError),  # the other side has gone
-        open(sys.stdin.fileno(), "rb", buffering=0, closefd=False) as source,
-        open(sys.stdout.fileno(), "wb", buffering=0, closefd=False) as sink,
-    ):
-        slots = None if handle == _NO_MEMORY else mmap.mmap(handle, _SLOTS * _SLOT_BYTES)
-        serve(source, sink, slots)
+    source: Any = getattr(sys.stdin.buffer, "raw", sys.stdin.buffer)
+    sink: Any = getattr(sys.stdout.buffer, "raw", sys.stdout.buffer)
+    with contextlib.suppress(OSError):  # the other side has gone
+        serve(source, sink, _mapped(handle))
     # Nothing is open or unwritten: taking the libraries down in order would only cost time.
     os._exit(0)
