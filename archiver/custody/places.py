@@ -94,7 +94,7 @@ def _uncounted(count: int) -> None:
 
 
 class Place:
-    """An open place.
+    """An open place, for one thread at a time.
 
     Parameters
     ----------

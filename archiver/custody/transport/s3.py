@@ -30,7 +30,7 @@ from archiver.custody.transport.s3_upload import MOST_PARTS, Sending, composite_
 __all__ = ["S3Folder"]
 
 _SMALLEST_PART_BYTES = 8 << 20
-_PART_OF_UNKNOWN_BYTES = 32 << 20
+_PART_OF_UNKNOWN_BYTES = 16 << 20
 _READ_BYTES = 4 << 20
 
 
@@ -49,6 +49,7 @@ class S3Folder:
         self._address = address
         self.part_bytes = part_bytes
         self._requests = Requests(address)
+        self._doubtful = False
 
     def _url(self, folder: str, name: str) -> str:
         return self._address.of(folder, name)
@@ -186,8 +187,11 @@ class S3Folder:
             keys=(self._key(folder, name), self._key(folder, partial_name(name))),
             url=self._url(folder, name),
             part_bytes=self._part_bytes(delivery.source.size),
+            doubtful=self._doubtful,
         )
         try:
             return sending.run()
         except RefusedError as error:
             raise error.told("written", self._url(folder, name)) from error
+        finally:
+            self._doubtful = sending.doubtful

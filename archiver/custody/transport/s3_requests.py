@@ -50,7 +50,7 @@ _MARKS = {
     ),
     "list_objects_v2": (("ContinuationToken", "NextContinuationToken"),),
 }
-_CLOSING_S = 5.0
+_CLOSING_S = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

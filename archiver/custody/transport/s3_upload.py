@@ -55,6 +55,8 @@ class Sending:
         The final one, for messages.
     part_bytes : int
         The size of every part but the last.
+    doubtful : bool
+        Whether it is known already that the server proves nothing.
     """
 
     def __init__(
@@ -66,6 +68,7 @@ class Sending:
         keys: tuple[str, str],
         url: str,
         part_bytes: int,
+        doubtful: bool = False,
     ) -> None:
         self._requests = requests
         self._place = place
@@ -73,7 +76,7 @@ class Sending:
         self._key, self._hidden_key = keys
         self._url = url
         self._part_bytes = part_bytes
-        self._doubtful = False
+        self.doubtful = doubtful
         self._etags_are_md5 = False
         self._resumed_at = self._sent = self._told = 0
         self._parts: list[Part] = []
@@ -85,11 +88,11 @@ class Sending:
         try:
             upload = self._all_parts()
         except _DoubtError:
-            self._doubtful = True
+            self.doubtful = True
             self._delivery.persistence.call(self._abort_visible)
             upload = self._all_parts()
         call = self._delivery.persistence.call
-        if self._doubtful:
+        if self.doubtful:
             call(partial(self._complete, upload, self._hidden_key))
             self._verify_by_reading()
             call(self._name_it)
@@ -98,7 +101,7 @@ class Sending:
             call(partial(self._complete, upload, self._key))
             self._verify_by_checksum()
         return Verified(
-            by="read back" if self._doubtful else "server checksum",
+            by="read back" if self.doubtful else "server checksum",
             resumed_at_bytes=self._resumed_at,
             sent_bytes=self._sent,
         )
@@ -109,15 +112,13 @@ class Sending:
                 self._requests.abort(upload)
 
     def _begun(self) -> tuple[Upload, dict[int, Part]]:
-        """Return the upload to go on with; one under the hidden key tells of a doubtful server."""
+        """Return the upload to go on with, and what of it has arrived."""
         requests = self._requests
-        keys = [self._hidden_key] if self._doubtful else [self._key, self._hidden_key]
-        for key in keys:
-            for upload in requests.uploads(key):
-                if upload.key == key:
-                    self._doubtful = key == self._hidden_key
-                    return upload, requests.parts(upload)
-        return requests.begin(keys[0]), {}
+        key = self._hidden_key if self.doubtful else self._key
+        for upload in requests.uploads(key):
+            if upload.key == key:
+                return upload, requests.parts(upload)
+        return requests.begin(key), {}
 
     def _all_parts(self) -> Upload:
         """Bring every part there; those that are there already are left alone."""
@@ -162,7 +163,7 @@ class Sending:
         # A server whose ETags have been digests so far has stored something else.
         if self._etags_are_md5:
             return False
-        if not self._doubtful:
+        if not self.doubtful:
             raise _DoubtError
         return True
 

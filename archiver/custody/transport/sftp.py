@@ -8,6 +8,7 @@ filexfer-02, with the extensions of OpenSSH where the server has them.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import posixpath
@@ -52,6 +53,7 @@ _KNOWN_HOSTS_LIMIT_BYTES = 16 << 20
 _CONNECT_S = 30.0
 _ANSWER_S = 300.0
 _ALIVE_S = 15.0
+_FAREWELL_S = 1.0
 
 
 class SftpFolder:
@@ -103,7 +105,7 @@ class SftpFolder:
         if system is not None:
             # A connection that is broken cannot be closed in order, and need not be.
             with contextlib.suppress(Exception):
-                self._asyn.sync(system.loop, _closed, system, client, timeout=_ALIVE_S)
+                self._asyn.sync(system.loop, _closed, system, client, timeout=2 * _FAREWELL_S)
 
     def _connected(self) -> Any:
         if self._client is None:
@@ -426,7 +428,11 @@ async def _closed(system: Any, client: Any) -> None:
     if client is not None:
         client.exit()
     system.client.close()
-    await system.client.wait_closed()
+    try:
+        await asyncio.wait_for(system.client.wait_closed(), _FAREWELL_S)
+    except TimeoutError:
+        # Nobody listens: what waits to be sent would be waited for without end.
+        system.client.abort()
 
 
 async def _read_at(file: Any, offset: int, _: Any) -> Any:
