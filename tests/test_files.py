@@ -435,9 +435,17 @@ DISK_CALLS = {
 }  # fmt: skip
 AMBIGUOUS_CALLS = {"copy", "remove"}
 """Arrays and lists have these too: only the modules' own functions are meant."""
-NOT_THE_DISK = {"session/template.py", "session/example_institution.py", "custody/remote.py"}
-"""Two read what ships inside the package, which may lie in an archive file; the third is
-a seam itself, which hands on what is not remote."""
+NOT_THE_DISK = {
+    # These read what ships inside the package, which may lie in an archive file.
+    "session/template.py",
+    "session/example_institution.py",
+    "custody/papers/rendering.py",
+    "pages/markup.py",
+    # A seam itself, which hands on what is not remote.
+    "custody/remote.py",
+    # Asks a server, not this machine.
+    "custody/transport/sftp.py",
+}
 ROOMS = ("session", "signal", "wave", "describe", "package", "custody", "pages")
 
 
