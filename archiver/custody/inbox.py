@@ -7,6 +7,7 @@ what the depositor meant to send, and is compared with what is there.
 from __future__ import annotations
 
 import enum
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,9 +27,12 @@ from archiver.findings import Finding, Where
 from archiver.package.arrivals import arrivals
 from archiver.package.form import Form, form_of_name
 from archiver.package.names import danger, shown
+from archiver.package.parts import LIST_ENDING
 from archiver.package.refusal import PackageRefusedError
 
-__all__ = ["Inbound", "InboundKind", "look_at", "received_packages"]
+__all__ = ["Inbound", "InboundKind", "arrived", "look_at", "received_packages"]
+
+_DEPOSIT = re.compile(r"D-[0-9a-f]{12}", re.ASCII)
 
 
 class InboundKind(enum.StrEnum):
@@ -72,6 +76,34 @@ class Inbound:
     def bytes_held(self) -> int:
         """Size of the packages; 0 for a folder."""
         return sum(files.status(path).size for path in self.packages)
+
+
+def arrived(place: Path) -> tuple[Path, ...]:
+    """Return what is to be looked at one by one: the place, or what lies in it as an inbox.
+
+    The folder of a deposit, or of a bag, is one thing. Any other folder is an inbox: each
+    folder in it counts, each package and each list of parts. What is hidden is on its way.
+
+    Raises
+    ------
+    SurroundingsError
+        The place does not exist or cannot be listed.
+    """
+    found = files.status(place)
+    if found.is_link or not found.is_directory or _DEPOSIT.fullmatch(place.name):
+        return (place,)
+    entries = [one for one in files.entries(place) if not one.name.startswith(".")]
+    names = frozenset(one.name for one in entries)
+    if looks_like_a_bag(names) or DEPOSIT_NAME in names or not entries:
+        return (place,)
+    listed = {name.removesuffix(LIST_ENDING) for name in names if name.endswith(LIST_ENDING)}
+    return tuple(
+        place / one.name
+        for one in entries
+        if one.is_directory
+        or (form_of_name(one.name) is not None and one.name not in listed)
+        or (one.name.endswith(LIST_ENDING) and form_of_name(one.name[: -len(LIST_ENDING)]))
+    ) or (place,)
 
 
 def look_at(place: Path) -> Inbound:

@@ -63,17 +63,22 @@ class Agreement(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reason:
-    """Why a deposit was refused, one thing: rule, place, and words for people."""
+    """Why a deposit was refused, one thing: rule, place, and words for people.
+
+    ``why`` is why the rule is there.
+    """
 
     code: str
     where: str
     message: str
+    why: str = ""
     remedy: str = ""
 
     def as_json(self) -> dict[str, str]:
         """Return the facts for machines."""
         facts = {"code": self.code, "where": self.where, "message": self.message}
-        return facts | ({"remedy": self.remedy} if self.remedy else {})
+        more = {"why": self.why, "remedy": self.remedy}
+        return facts | {name: text for name, text in more.items() if text}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

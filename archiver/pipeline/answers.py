@@ -23,7 +23,7 @@ from archiver.custody.papers.receipt_page import RECEIPT_PAGE, receipt_page
 from archiver.custody.receipts import RECEIPT_NAME, Decision, Reason, Receipt, encode_receipt
 from archiver.custody.store import Store
 from archiver.errors import ArchiverError
-from archiver.findings import Finding
+from archiver.findings import RULES, Finding
 from archiver.package.reader import Bag, read_bag
 from archiver.package.tagfiles import BagInfo
 from archiver.pipeline.handover import (
@@ -277,6 +277,7 @@ class Answers:
                     where="" if one.where.file == "." else str(one.where),
                     message=one.message
                     + (f". Accepted: {one.accepted.rstrip('.')}" if one.accepted else ""),
+                    why=RULES[one.code].reason if one.code in RULES else "",
                     remedy=one.remedy,
                 )
                 for one in reasons

@@ -7,6 +7,7 @@ last, so that its presence there says that the deposit is complete.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -87,19 +88,16 @@ def deposit_bags(plan: DepositPlan, *, progress: Progress | None = None) -> tupl
     profile = find_profile(Path(), plan.profile)
     to = _destination(plan, profile)
     form = _form(plan, profile)
-    with open_ledger(plan.ledger, read_only=_unwritten(plan)) as ledger:
-        if plan.rehearse:
-            return tuple(
-                _Depositing(plan, profile, to, form, ledger, None, progress).run(bag)
-                for bag in plan.bags
-            )
-        with open_place(to) as place:
-            work = _Depositing(plan, profile, to, form, ledger, place, progress)
+    if plan.rehearse:
+        # A ledger is not made for the sake of looking.
+        there = files.exists(plan.ledger)
+        looking = open_ledger(plan.ledger, read_only=True) if there else contextlib.nullcontext()
+        with looking as seen:
+            work = _Depositing(plan, profile, to, form, seen, None, progress)
             return tuple(work.run(bag) for bag in plan.bags)
-
-
-def _unwritten(plan: DepositPlan) -> bool:
-    return plan.rehearse and files.exists(plan.ledger)
+    with open_ledger(plan.ledger) as ledger, open_place(to) as place:
+        work = _Depositing(plan, profile, to, form, ledger, place, progress)
+        return tuple(work.run(bag) for bag in plan.bags)
 
 
 def _destination(plan: DepositPlan, profile: Profile) -> str:
@@ -145,7 +143,7 @@ class _Depositing:
         profile: Profile,
         to: str,
         form: Form,
-        ledger: Ledger,
+        ledger: Ledger | None,
         place: Place | None,
         progress: Progress,
     ) -> None:
@@ -178,7 +176,7 @@ class _Depositing:
         findings = self._unfit(root)
         if stops_deposit(findings):
             return self._result(root, DepositOutcome.NOT_FIT, findings=findings)
-        deposits = deposits_in(self.ledger)
+        deposits = () if self.ledger is None else deposits_in(self.ledger)
         held = frozenset(
             (algorithm, digest)
             for one in digests_held(deposits, plain(self.institution.name), plain(root.name))
@@ -199,13 +197,8 @@ class _Depositing:
             "bytes_left_out": goods.left_out.size_bytes,
         }
         if before is not None:
-            return self._result(
-                root,
-                DepositOutcome.BEFORE,
-                **facts
-                | {"to": before.to, "entry": before.entry, "receipt_due": before.receipt_due},
-            )
-        if self.place is None:
+            return self._before(root, before, facts)
+        if self.place is None or self.ledger is None:
             return self._result(root, DepositOutcome.REHEARSED, packages=goods.planned, **facts)
         busy = MisuseError(
             "is being deposited by another process",
@@ -214,13 +207,23 @@ class _Depositing:
         )
         lock = self.ledger.path.with_name(f"{self.ledger.path.name}.{name}.lock")
         with files.lock(lock, busy=busy), opened_store(str(root.parent)) as store:
-            return self._hand_over(root, goods, name, store, self.place, facts)
+            # Whoever held the lock before may have made this very deposit.
+            made = next((one for one in deposits_in(self.ledger) if one.deposit == name), None)
+            if made is not None:
+                return self._before(root, made, facts)
+            return self._hand_over(goods, name, store, self.place, self.ledger, facts)
+
+    def _before(self, root: Path, before: LedgerDeposit, facts: dict[str, Any]) -> BagDeposit:
+        known = {"to": before.to, "entry": before.entry, "receipt_due": before.receipt_due}
+        return self._result(root, DepositOutcome.BEFORE, **facts | known)
 
     def _unfit(self, root: Path) -> tuple[Finding, ...]:
         """Compare lists, sizes and tag files, the ledger's memory, and the profile."""
         with opened_store(str(root.parent)) as store:
             check = check_bag(store, root.name, Depth.QUICK)
-            recorded = self.ledger.reference(plain(root.name), store.name)
+            recorded = None
+            if self.ledger is not None:
+                recorded = self.ledger.reference(plain(root.name), store.name)
             if recorded is not None:
                 since = f"entry {recorded.number} of the ledger ({recorded.moment})"
                 check = judged(check, recorded.parsed_facts().get("manifests"), since)
@@ -264,16 +267,17 @@ class _Depositing:
 
     def _hand_over(
         self,
-        root: Path,
         goods: Consignment,
         name: str,
         store: Store,
         place: Place,
+        ledger: Ledger,
         facts: dict[str, Any],
     ) -> BagDeposit:
+        root = goods.root
         self.progress.step(f"Sending {root.name}", goods.bytes_to_read)
         packages = tuple(send(goods, place, name, self.progress))
-        papers = (self.plan.papers or papers_beside(self.ledger.path, "deposits")) / name
+        papers = (self.plan.papers or papers_beside(ledger.path, "deposits")) / name
         record = self._record(goods, name, packages, papers)
         written = write_papers(papers, record, goods, self.institution)
         for paper, content in written.items():
@@ -288,7 +292,7 @@ class _Depositing:
             papers=digests,
             payload=payload_digests(goods.said),
         )
-        (entry,) = self.ledger.append(draft)
+        (entry,) = ledger.append(draft)
         return self._result(
             root,
             DepositOutcome.DEPOSITED,

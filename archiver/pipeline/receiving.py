@@ -19,7 +19,13 @@ from archiver.custody.audit import AuditVerdict, BagCheck, check_bag, plain
 from archiver.custody.deposit_record import BagIdentity, Package
 from archiver.custody.deposit_rules import FORM_NOT_TAKEN, NAME_HELD, PACKAGE_DIFFERS
 from archiver.custody.entry import EntryKind
-from archiver.custody.inbox import Inbound, InboundKind, look_at, received_packages
+from archiver.custody.inbox import (
+    Inbound,
+    InboundKind,
+    arrived,
+    look_at,
+    received_packages,
+)
 from archiver.custody.intake import staging
 from archiver.custody.ledger import Ledger, open_ledger
 from archiver.custody.receipts import Decision
@@ -66,12 +72,15 @@ def receive_packages(
             accepted=first.accepted,
             remedy=first.remedy,
         )
-    files.make_directory(plan.store)
-    files.make_directory(plan.quarantine)
-    _refuse_nested(plan)
-    with opened_store(str(plan.store)) as store, open_ledger(plan.ledger) as ledger:
+    if not plan.rehearse:
+        files.make_directory(plan.store)
+        files.make_directory(plan.quarantine)
+        _refuse_nested(plan)
+    packages = tuple(one for place in plan.packages for one in arrived(place))
+    with opened_store(str(plan.store)) as store, contextlib.ExitStack() as held:
+        ledger = None if plan.rehearse else held.enter_context(open_ledger(plan.ledger))
         work = _Receiving(plan, profile, store, ledger, progress)
-        return tuple(work.run(package) for package in plan.packages)
+        return tuple(work.run(package) for package in packages)
 
 
 def _refuse_nested(plan: ReceivingPlan) -> None:
@@ -108,7 +117,7 @@ class _Receiving:
         plan: ReceivingPlan,
         profile: Profile,
         store: Store,
-        ledger: Ledger,
+        ledger: Ledger | None,
         progress: Progress,
     ) -> None:
         self.plan = plan
@@ -116,7 +125,7 @@ class _Receiving:
         self.store = store
         self.ledger = ledger
         self.progress = progress
-        self.answers = Answers(plan, profile, store, ledger)
+        self.answers = None if ledger is None else Answers(plan, profile, store, ledger)
 
     def run(self, package: Path) -> ReceivedPackage:
         """Receive one package; what stops it is a result too."""
@@ -129,13 +138,16 @@ class _Receiving:
     @contextlib.contextmanager
     def _alone(self, package: Path) -> Iterator[None]:
         place = hashlib.sha256(str(files.resolved(package)).encode("utf-8", "replace"))
-        name = f"{self.ledger.path.name}.{place.hexdigest()[:16]}.lock"
+        name = f"{self.plan.ledger.name}.{place.hexdigest()[:16]}.lock"
         busy = MisuseError(
             "is being received by another process",
             where=str(package),
             remedy="Wait until it has ended, then run again",
         )
-        with files.lock(self.ledger.path.with_name(name), busy=busy):
+        if self.ledger is None:
+            yield
+            return
+        with files.lock(self.plan.ledger.with_name(name), busy=busy):
             yield
 
     def _receive(self, package: Path) -> ReceivedPackage:
@@ -229,7 +241,7 @@ class _Receiving:
             "reasons": reasons,
             "notes": looked.notes,
         }
-        if self.plan.rehearse:
+        if self.answers is None:
             return ReceivedPackage(outcome=PackageOutcome.WOULD_QUARANTINE, **facts)
         answer = self.answers.refuse(self._answer(looked, Decision.REFUSED), reasons)
         return ReceivedPackage(
@@ -260,7 +272,7 @@ class _Receiving:
             "completed": len(looked.completed),
             "notes": looked.notes,
         }
-        if self.plan.rehearse:
+        if self.answers is None or self.ledger is None:
             return ReceivedPackage(outcome=PackageOutcome.WOULD_ACCEPT, place=final, **facts)
         held = self._take_in(unwrapped, final)
         if held is not None:

@@ -67,6 +67,7 @@ REASONS = (
         where="data/masters/t01.wav",
         message=f"the sha256 checksum is {'00' * 32}; manifest-sha256.txt line 2 says "
         f"{'f6' * 32}; a second reading gave the same",
+        why="Every file is what its manifest says",
         remedy="Take the file from another copy",
     ),
     Reason(
@@ -173,7 +174,7 @@ def test_no_text_of_a_person_becomes_markup_or_steers_a_screen() -> None:
     bag = replace(BAG, name=HOSTILE, version=HOSTILE, replaces=HOSTILE)
     files = (DepositedFile(path=HOSTILE, size=1, algorithm="sha256", digest="00" * 32),)
     facts = {"depositor": party, "institution": party, "bag": bag}
-    reason = Reason(code="x", where=HOSTILE, message=HOSTILE, remedy=HOSTILE)
+    reason = Reason(code="x", where=HOSTILE, message=HOSTILE, why=HOSTILE, remedy=HOSTILE)
     odd_receipt = receipt(
         **facts, decision=Decision.REFUSED, reasons=(reason,), words=(HOSTILE,), reference=HOSTILE
     )

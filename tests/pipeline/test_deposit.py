@@ -176,6 +176,7 @@ def test_a_rehearsal_says_what_would_be_sent_and_leaves_no_trace(both: Both, bag
     (done,) = both.deposit(bag, rehearse=True)
     assert (done.outcome, done.exit_status) == (DepositOutcome.REHEARSED, 0)
     assert list(both.inbox.iterdir()) == []
+    assert not both.ledger.exists()
     assert not (both.ledger.parent / "deposits").exists()
     (sent,) = both.deposit(bag)
     assert done.deposit == sent.deposit

@@ -163,12 +163,45 @@ def test_a_held_bag_that_has_changed_is_no_ground_for_a_receipt(both: Both, bag:
 def test_a_rehearsal_looks_at_everything_and_leaves_all_as_it_is(both: Both, bag: Path) -> None:
     both.deposit(bag)
     as_tar(bag, both.inbox / "cut.tar").write_bytes(b"no tar")
-    before = contents(both.inbox)
+    both.store.mkdir(parents=True)
+    before = contents(both.root)
     done = both.receive(rehearse=True)
     assert {str(one.outcome) for one in done} == {"would be accepted", "would be quarantined"}
-    assert contents(both.inbox) == before
-    assert list(both.store.iterdir()) == list(both.quarantine.iterdir()) == []
-    assert kinds(both) == []
+    assert contents(both.root) == before
+    assert list(both.store.iterdir()) == []
+    assert not both.quarantine.exists()
+
+
+def test_a_whole_inbox_is_gone_through_thing_by_thing(both: Both, bag: Path) -> None:
+    both.deposit(bag)
+    (cut,) = both.deposit(small_bag(both.root / "home" / "lhm-2"))
+    (both.inbox / cut.deposit / "deposit.json").unlink()
+    as_tar(small_bag(both.root / "home" / "lhm-3"), both.inbox / "lhm-3.tar")
+    (both.inbox / "notes.txt").write_text("no package", encoding="utf-8")
+    (both.inbox / ".lhm-4.tar.unfinished").write_bytes(b"on its way")
+    done = both.receive(both.inbox)
+    assert sorted(str(one.outcome) for one in done) == ["accepted", "accepted", "not complete yet"]
+    assert held(both) == ["lhm-1", "lhm-3"]
+    assert (both.inbox / "notes.txt").exists()
+    # A deposit that is named itself and is not complete is never taken for an inbox.
+    (one,) = both.receive(both.inbox / cut.deposit)
+    assert one.outcome is PackageOutcome.INCOMPLETE
+
+
+def test_parts_without_a_record_are_joined_by_their_list(both: Both, bag: Path) -> None:
+    from archiver.package.form import Form
+    from archiver.pipeline.packing import pack_bag
+
+    pack_bag(bag, both.inbox, Form.TAR, part_bytes=70_000)
+    (received,) = both.receive(both.inbox)
+    assert received.outcome is PackageOutcome.ACCEPTED
+    assert same(bag, both.store / "lhm-1")
+    other = small_bag(both.root / "home" / "lhm-2")
+    pack_bag(other, both.inbox, Form.TAR, part_bytes=70_000)
+    (both.inbox / "lhm-2.tar.0002").unlink()
+    (received,) = both.receive(both.inbox / "lhm-2.tar.sha256")
+    assert received.outcome is PackageOutcome.QUARANTINED
+    assert "lhm-2.tar.0002" in letter_of(received)
 
 
 # --- not complete, damaged, hostile -----------------------------------------------------------

@@ -15,7 +15,7 @@ from archiver.custody.papers.rendering import (
     lines_of_text,
     paragraph,
 )
-from archiver.custody.receipts import Receipt
+from archiver.custody.receipts import Reason, Receipt
 
 __all__ = ["LETTER_NAME", "REQUEST_NAME", "receipt_request", "refusal_letter"]
 
@@ -74,8 +74,7 @@ def refusal_letter(receipt: Receipt) -> bytes:
             f"for {'this reason' if len(reasons) == 1 else 'these reasons'}:"
         ),
         "\n\n".join(
-            _reason(number, reason.where, reason.message, reason.remedy)
-            for number, reason in enumerate(reasons[:_MOST_REASONS], 1)
+            _reason(number, reason) for number, reason in enumerate(reasons[:_MOST_REASONS], 1)
         ),
     ]
     if len(reasons) > _MOST_REASONS:
@@ -93,13 +92,15 @@ def refusal_letter(receipt: Receipt) -> bytes:
     return _letter(parts)
 
 
-def _reason(number: int, where: str, message: str, remedy: str) -> str:
+def _reason(number: int, reason: Reason) -> str:
     first = f"{number:3}. "
     indent = " " * len(first)
-    lines = [paragraph(f"{where}:", indent, first)] if where else []
-    lines.append(paragraph(_sentence(message), indent, None if where else first))
-    if remedy:
-        lines.append(paragraph(_sentence(remedy), indent))
+    lines = [paragraph(f"{reason.where}:", indent, first)] if reason.where else []
+    lines.append(paragraph(_sentence(reason.message), indent, None if reason.where else first))
+    if reason.why:
+        lines.append(paragraph(f"Why this matters: {_sentence(reason.why)}", indent))
+    if reason.remedy:
+        lines.append(paragraph(f"What to do: {_sentence(reason.remedy)}", indent))
     return "\n".join(lines)
 
 
