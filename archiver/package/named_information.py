@@ -15,7 +15,8 @@ __all__ = ["ALGORITHMS", "NamedInformation", "is_ni", "ni_of", "parse_ni"]
 ALGORITHMS = {"sha256": "sha-256", "sha384": "sha-384", "sha512": "sha-512"}
 """Names in the IANA Named Information Hash Algorithm Registry, by those of manifests.
 
-SHA-256 is of RFC 6920 itself; SHA-384 and SHA-512 were registered later. MD5 is not there.
+SHA-256 is of RFC 6920 itself; SHA-384 and SHA-512 were registered later (from memory). MD5 is
+not there.
 """
 
 _OF_MANIFESTS = {registered: name for name, registered in ALGORITHMS.items()}

@@ -29,8 +29,8 @@ __all__ = ["Completed", "Digest", "LeftOut", "complete", "left_out", "payload_di
 Digest = tuple[str, str]
 """Algorithm as manifests name it, and lower-case hexadecimal."""
 
-# The strongest first: one digest of each file is enough to name it.
-_PREFERRED = ("sha512", "sha384", "sha256")
+# One digest of each file is enough to name it; the first is the one of RFC 6920 itself.
+_PREFERRED = ("sha256", "sha512", "sha384")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,12 +125,12 @@ def left_out(bag: Path, held_digests: Collection[Digest], *, authority: str = ""
     named = _named(said.payload_manifests)
     lines: list[tuple[str, int, str]] = []
     for path in sorted(named, key=str.encode):
-        algorithm, checksum = named[path]
-        if (algorithm, checksum) not in held:
+        known = next((digest for digest in named[path] if digest in held), None)
+        if known is None:
             continue
         size = files.status(bag.joinpath(*path.split("/"))).size
         if size:
-            lines.append((ni_of(algorithm, checksum, authority), size, path))
+            lines.append((ni_of(*known, authority), size, path))
     if lines and len(lines) == len(named):
         # A package without any payload would be no bag on its way.
         lines.remove(min(lines, key=lambda line: line[1]))
@@ -143,14 +143,14 @@ def left_out(bag: Path, held_digests: Collection[Digest], *, authority: str = ""
     )
 
 
-def _named(manifests: Sequence[Manifest]) -> dict[str, Digest]:
-    """Return for each path the digest that names it, the strongest that is registered."""
+def _named(manifests: Sequence[Manifest]) -> dict[str, list[Digest]]:
+    """Return for each path the digests that can name it, the preferred one first."""
     usable = [m for m in manifests if m.algorithm.lower() in ALGORITHMS]
     usable.sort(key=lambda manifest: _PREFERRED.index(manifest.algorithm.lower()))
-    named: dict[str, Digest] = {}
+    named: dict[str, list[Digest]] = {}
     for manifest in usable:
         for line in manifest.lines:
-            named.setdefault(line.path, (manifest.algorithm.lower(), line.checksum))
+            named.setdefault(line.path, []).append((manifest.algorithm.lower(), line.checksum))
     return named
 
 

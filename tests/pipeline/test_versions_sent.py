@@ -32,7 +32,7 @@ from archiver.pipeline.versions_sent import (
     payload_digests,
 )
 from tests.faults import FaultySeam, ProcessDeathError
-from tests.package.small_bags import contents, write_bag
+from tests.package.small_bags import contents, make_bag, sources, write_bag
 
 KEPT = {"masters/t01.wav": b"RIFF" * 50, "photographs/horn.png": b"\x89PNG", "empty": b""}
 OLD = KEPT | {"documents/sheet.yaml": b"title: A\n"}
@@ -90,6 +90,19 @@ def test_a_digest_without_a_registered_name_is_of_no_use(tmp_path: Path) -> None
     """MD5 is not in the registry of RFC 6920 section 9.4."""
     bag = write_bag(tmp_path / "bag", NEW, algorithm="md5")
     assert left_out(bag, payload_digests(bag)) == LeftOut()
+
+
+@pytest.mark.parametrize("held", ["sha256", "sha512"])
+def test_a_file_is_named_by_a_digest_that_the_receiver_knows(tmp_path: Path, held: str) -> None:
+    photograph = sources(tmp_path / "s")
+    bag = make_bag(tmp_path / "a", photograph, algorithms=("sha256", "sha512"))
+    earlier = make_bag(tmp_path / "b", photograph, algorithms=(held,))
+    said = left_out(bag, payload_digests(earlier))
+    assert len(said.paths) == 2
+    assert said.fetch.count(f"ni:///sha-{held[3:]};".encode()) == 2
+    place = arrived(bag, said, tmp_path / "there")
+    complete(place, [earlier])
+    assert contents(place) == contents(bag)
 
 
 def test_a_bag_with_a_fetch_of_its_own_is_sent_whole(new: Path) -> None:
