@@ -130,6 +130,6 @@ def unpack(
         any_names=any_names,
     )
     with shown() as progress:
-        unpacked = unpack_packages(packages, to, limits=limits, progress=progress)
-    package_views.show_unpacked(unpacked, as_json=as_json)
-    return 0
+        done = unpack_packages(packages, to, limits=limits, progress=progress)
+    package_views.show_unpacked(done, as_json=as_json)
+    return max((one.exit_status for one in done), default=0)

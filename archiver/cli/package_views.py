@@ -5,35 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from archiver.cli.printing import count, open_console, plain, print_json, size
+from archiver.cli.printing import block, count, open_console, plain, print_json, size
 
 if TYPE_CHECKING:
-    from archiver.package.unpacking import Unpacked
-    from archiver.pipeline.packing import Packed
+    from archiver.pipeline.packing import Packed, UnpackedPackage
 
 __all__ = ["show_packed", "show_unpacked"]
 
 
 def show_packed(packed: Packed, *, as_json: bool) -> None:
     """Say which files hold the package, and how to check them without this program."""
-    listed = packed.listed
     if as_json:
-        print_json(
-            {
-                "bag": str(packed.bag),
-                "package": listed.package,
-                "form": str(packed.form),
-                "media_type": packed.form.media_type,
-                "folder": str(packed.folder),
-                "bytes": listed.size,
-                "list": listed.name,
-                "files": [
-                    {"name": part.name, "bytes": part.size, "sha256": part.sha256}
-                    for part in listed.parts
-                ],
-            }
-        )
+        print_json(packed.as_json())
         return
+    listed = packed.listed
     console = open_console()
     number = len(listed.parts)
     console.print(
@@ -50,28 +35,24 @@ def show_packed(packed: Packed, *, as_json: bool) -> None:
         console.print(f"Join:  cat {plain(listed.package)}.???? > {plain(listed.package)}")
 
 
-def show_unpacked(unpacked: Sequence[Unpacked], *, as_json: bool) -> None:
-    """Say where the bags lie."""
+def show_unpacked(done: Sequence[UnpackedPackage], *, as_json: bool) -> None:
+    """Say where the bags lie, and why one is not there."""
     if as_json:
-        print_json(
-            {
-                "bags": [
-                    {
-                        "bag": str(one.root),
-                        "form": str(one.form),
-                        "files": one.files,
-                        "bytes": one.bytes,
-                        "verdict": str(one.report.verdict),
-                    }
-                    for one in unpacked
-                ]
-            }
-        )
+        from archiver.pipeline.packing import unpack_report
+
+        print_json(unpack_report(done))
         return
     console = open_console()
-    for one in unpacked:
+    for one in done:
+        if one.unpacked is None:
+            console.print(f"{plain(one.package)}: nothing was unpacked", style="bold red")
+            block(console, str(one.error), indent=2)
+            if one.findings:
+                block(console, one.findings[0].code, indent=2, style="dim")
+            continue
+        made = one.unpacked
         console.print(
-            f"{plain(str(one.root))}: {count(one.files, 'file')}, {size(one.bytes)}, "
-            f"{one.report.verdict}.",
-            style="bold",
+            f"{plain(str(made.root))}: {count(made.files, 'file')}, {size(made.bytes)}, "
+            f"{made.report.verdict}",
+            style="bold green",
         )

@@ -96,5 +96,8 @@ def _say_error(error: ArchiverError) -> None:
             "remedy": error.remedy,
             "exit_status": error.exit_status,
         }
+        # Where a rule refused, its code tells a program what a sentence tells a person.
+        if (finding := getattr(error, "finding", None)) is not None:
+            facts["code"] = finding.code
         sys.stdout.write(json.dumps(facts, ensure_ascii=False, indent=2) + "\n")
     sys.stderr.write(f"{error}\n")
