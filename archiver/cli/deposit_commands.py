@@ -19,6 +19,9 @@ Institution = Annotated[
         help="Institution profile: a file, its folder, or its name in your configuration.",
     ),
 ]
+KnownLedger = Annotated[
+    Path, typer.Option("--ledger", metavar="FILE", help="The ledger that the deposits stand in.")
+]
 Papers = Annotated[
     Path | None,
     typer.Option(
@@ -103,7 +106,7 @@ def deposit(
 
 
 def deposits(
-    ledger: LedgerFile,
+    ledger: KnownLedger,
     bag: Annotated[
         str, typer.Option("--bag", metavar="NAME", help="Only deposits of this bag.")
     ] = "",
@@ -122,7 +125,7 @@ def deposits(
 
 
 def receipt(
-    ledger: LedgerFile,
+    ledger: KnownLedger,
     file: Annotated[
         Path | None,
         typer.Argument(

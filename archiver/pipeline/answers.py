@@ -40,6 +40,8 @@ from archiver.session.placeholders import filled
 __all__ = ["Answer", "Answered", "Answers", "moved_parts"]
 
 _PACKAGE = "package"
+# What a text may name and only a bag that was found, or announced, tells.
+_OF_A_BAG = ("files", "size", "version", "replaces", "digests")
 
 
 class _Places(Protocol):
@@ -241,21 +243,17 @@ class Answers:
         now = moment()
         words: tuple[str, ...] = ()
         if wording:
-            identity = answer.bag or BagIdentity(
-                name=answer.inbound.place.name, manifests={}, payload_files=0, payload_bytes=0
-            )
             values = dict(
                 wording_values(
                     institution=self._institution,
                     depositor=depositor,
-                    bag=identity,
+                    bag=answer.bag or _announced(answer.inbound),
                     told=told,
                     day=now.date().isoformat(),
                 )
             )
-            if answer.bag is None:
-                for unknown in ("files", "size", "version", "replaces", "digests"):
-                    values[unknown] = "not known"
+            if answer.bag is None and answer.inbound.record is None:
+                values |= dict.fromkeys(_OF_A_BAG, "not known")
             words = tuple(part for part in filled(wording, values).splitlines() if part.strip())
         return Receipt(
             receipt=name,
@@ -295,6 +293,13 @@ class Answers:
             except ArchiverError:
                 said = None
         return depositor_of(BagInfo() if said is None else said.info)
+
+
+def _announced(inbound: Inbound) -> BagIdentity:
+    """Return what the depositor says of a bag that could not be looked at."""
+    if inbound.record is not None:
+        return inbound.record.bag
+    return BagIdentity(name=inbound.place.name, manifests={}, payload_files=0, payload_bytes=0)
 
 
 def moved_parts(inbound: Inbound) -> tuple[Path, ...]:

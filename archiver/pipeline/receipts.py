@@ -159,6 +159,8 @@ def import_receipt(plan: ReceiptPlan) -> ImportedReceipt:
             "a receipt is a file or a typed reference",
             accepted="FILE, or --reference TEXT with --deposit",
         )
+    # A name that was mistyped must not become a ledger.
+    files.status(plan.ledger)
     content = b""
     if plan.file is not None:
         content = files.read_bytes(plan.file, limit=LARGEST_STATEMENT_BYTES)

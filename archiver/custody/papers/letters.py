@@ -82,7 +82,8 @@ def refusal_letter(receipt: Receipt) -> bytes:
     parts.append(
         paragraph(
             "Nothing of it was put into our store, and nothing of it was changed. The package is "
-            "set aside here as it arrived. Please correct what is named above and send it again."
+            "set aside here as it arrived."
+            + ("" if receipt.words else " Please correct what is named above and send it again.")
         )
     )
     parts += [paragraph(text) for text in receipt.words]
