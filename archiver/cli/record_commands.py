@@ -90,24 +90,24 @@ def parts(
     place: Place, machine: One = None, previous: Before = None, as_json: AsJson = False
 ) -> int:
     """Show the parts and their condition, and what changed since the session before."""
-    from archiver.cli import record_views
+    from archiver.cli import condition_views
     from archiver.pipeline.machines import chosen
     from archiver.pipeline.previous import read_previous
 
     session = read_previous(place)
     before = None if previous is None else read_previous(previous)
-    record_views.show_parts(session, chosen(session, machine), before, as_json=as_json)
+    condition_views.show_parts(session, chosen(session, machine), before, as_json=as_json)
     return 0
 
 
 def media(place: Place, previous: Before = None, as_json: AsJson = False) -> int:
     """Show how often each medium was recorded and played, before and after the session."""
-    from archiver.cli import record_views
+    from archiver.cli import condition_views
     from archiver.pipeline.previous import read_previous
 
     session = read_previous(place)
     before = None if previous is None else read_previous(previous)
-    record_views.show_media(session, before, as_json=as_json)
+    condition_views.show_media(session, before, as_json=as_json)
     return 0
 
 

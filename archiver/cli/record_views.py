@@ -23,9 +23,7 @@ __all__ = [
     "show_cautions",
     "show_comparison",
     "show_dates",
-    "show_media",
     "show_page",
-    "show_parts",
     "show_variants",
 ]
 
@@ -198,127 +196,6 @@ def show_comparison(
         console.print(
             "Nothing measured is known: give a bag with --from to compare performance.", style="dim"
         )
-
-
-def show_parts(
-    session: Session, machines: Sequence[Machine], previous: Session | None, *, as_json: bool
-) -> None:
-    """Show parts, condition, and what changed."""
-    from archiver.session.condition import changes_in, report_of
-    from archiver.session.previous import check_against
-    from archiver.session.vocabulary import When
-
-    wanted = {machine.id for machine in machines}
-    changes = [each for each in changes_in(session) if each.subject in wanted]
-    since = [] if previous is None else check_against(previous, session)
-    if as_json:
-        from archiver.session.record_json import machine_as_json
-
-        print_json(
-            {
-                "machines": [
-                    {
-                        "machine": machine.id,
-                        "parts": machine_as_json(machine).get("parts", []),
-                        "changed_in_session": [
-                            str(each) for each in changes if each.subject == machine.id
-                        ],
-                    }
-                    for machine in machines
-                ],
-                "since_previous": [finding.as_json() for finding in since],
-            }
-        )
-        return
-    from rich.table import Table
-
-    from archiver.cli.printing import show_findings
-
-    console = open_console()
-    for machine in machines:
-        console.print(plain(f"{machine.id}  {machine.name}"), style="bold")
-        reports = [report_of(session, when, machine=machine.id) for when in When]
-        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="dim")
-        for heading in ("part", "state", "material", "changed", "can be undone", "before", "after"):
-            table.add_column(heading, overflow="fold")
-        whole = [str(report.grade) if report is not None else "" for report in reports]
-        table.add_row("whole machine", "", "", "", "", *whole)
-        for part in machine.parts:
-            grades = [
-                next(
-                    (str(e.grade) for e in report.parts if machine.part(e.part) is part), ""
-                )
-                if report is not None
-                else ""
-                for report in reports
-            ]  # fmt: skip
-            changed = " ".join(
-                text for text in (part.date.text if part.date else "", part.by or "") if text
-            )
-            undone = {True: "yes", False: "no", None: ""}[part.reversible]
-            table.add_row(
-                plain(part.name), str(part.state), plain(part.material or ""), plain(changed),
-                undone, *grades,
-            )  # fmt: skip
-        console.print(table)
-        for each in changes:
-            if each.subject == machine.id:
-                block(console, f"Changed in the session: {each}", indent=2)
-        console.print()
-    show_findings(console, since)
-    if previous is not None and not since:
-        console.print("Nothing changed since the session before.")
-
-
-def show_media(session: Session, previous: Session | None, *, as_json: bool) -> None:
-    """Show the counts of every medium."""
-    from archiver.session.media_wear import wear_of
-    from archiver.session.previous import check_against
-
-    wear = wear_of(session)
-    since = (
-        []
-        if previous is None
-        else [f for f in check_against(previous, session) if f.code.startswith("medium-")]
-    )
-    if as_json:
-        print_json(
-            {
-                "media": [each.as_json() for each in wear],
-                "since_previous": [finding.as_json() for finding in since],
-            }
-        )
-        return
-    from rich.table import Table
-
-    from archiver.cli.printing import show_findings
-
-    console = open_console()
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="dim")
-    for heading in ("medium", "kind", "shaved", "recordings", "playings", "planned"):
-        table.add_column(heading, overflow="fold")
-    for each in wear:
-        medium = session.medium(each.medium)
-        table.add_row(
-            each.medium,
-            str(medium.kind) if medium is not None else "",
-            _known(medium.shavings if medium is not None else None),
-            _step(each.recordings_before, each.recordings_after),
-            _step(each.playings_before, each.playings_after),
-            _known(each.limit),
-        )
-    console.print(table)
-    console.print("Counts before and after the session, as far as its takes tell.", style="dim")
-    console.print()
-    show_findings(console, since)
-
-
-def _known(value: int | None) -> str:
-    return "not stated" if value is None else str(value)
-
-
-def _step(before: int | None, after: int | None) -> str:
-    return f"{_known(before)} > {_known(after)}"
 
 
 def show_page(written: PagePlace, *, as_json: bool) -> None:

@@ -120,6 +120,31 @@ def test_parts_and_media_since_the_session_before(run: Runner, tmp_path: Path) -
     assert "0 > 1" in run("media", second).out
 
 
+def test_80_columns_break_no_word(
+    run: Runner, sample_session: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    for command in (("machine", "parts"), ("media",)):
+        shown = run(*command, sample_session).out
+        assert max(map(len, shown.splitlines())) <= 80
+        for word in ("electrician", "back-spacing", "mainspring", "transcribing", "cyl-07"):
+            assert word in shown or word not in run(*command, sample_session, "--json").out
+
+
+def test_a_medium_is_told_as_an_object_with_its_takes(run: Runner, sample_session: Path) -> None:
+    shown = " ".join(run("media", sample_session).out.split())
+    for text in (
+        "brown metallic soap wax",
+        "5.5 mm thick",
+        "supplier: cast by the museum's workshop, 2025",
+        "recorded in t03; played in t04, t05",
+        "recordings 3 > 4; playings 0 > 3; planned playings 6",
+    ):
+        assert text in shown
+    (medium,) = json.loads(run("media", sample_session, "--json").out)["media"]
+    assert (medium["recorded_in"], medium["played_in"]) == (["t03"], ["t04", "t05"])
+
+
 @pytest.fixture(scope="module")
 def bag(sample_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The bag of the sample session, made once."""
