@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import sys
+import tempfile
 import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,7 +25,10 @@ PARCEL = some_bytes("lhm-2026-04-18.tar", 300_000)
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
     place = tmp_path / "drive"
     place.mkdir()
     return place
@@ -221,7 +225,7 @@ def test_what_is_fetched_is_what_is_expected_or_nothing(
         place.fetch("other.tar", tmp_path / "back.tar")
     with pytest.raises(MisuseError, match="the name is taken"):
         place.fetch(PARCEL.name, folder)
-    assert [path.name for path in tmp_path.iterdir()] == [folder.name]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [folder.name, "temporary"]
 
 
 @pytest.mark.parametrize(

@@ -94,7 +94,15 @@ class LocalFolder:
     def make_room(self, folder: str, lacking: int | None) -> None:
         """Make the folder, and refuse if so many bytes do not fit."""
         path = self._path(folder, "")
+        missing = []
+        above = path
+        while not files.exists(above):
+            missing.append(above)
+            above = above.parent
         files.make_directory(path)
+        for made in missing:
+            # Or a power failure could take the folder, with all that was verified in it.
+            files.flush_directory(made.parent)
         free = files.free_bytes(path)
         if lacking is not None and free < lacking:
             raise SurroundingsError(

@@ -50,6 +50,9 @@ _MARKS = {
     ),
     "list_objects_v2": (("ContinuationToken", "NextContinuationToken"),),
 }
+_CONNECT_S = 30
+_SILENT_S = 120
+_ANSWER_S = 600
 _CLOSING_S = 2.0
 
 
@@ -210,6 +213,9 @@ class Requests:
             config_kwargs={
                 # Tries are counted and waits told in one place, which is not here.
                 "retries": {"max_attempts": 0},
+                # A server may be long in putting many parts together.
+                "connect_timeout": _CONNECT_S,
+                "read_timeout": _SILENT_S,
                 # Other servers than the first stumble over checksums that nobody asked for.
                 "request_checksum_calculation": "when_required",
                 "response_checksum_validation": "when_required",
@@ -234,7 +240,9 @@ class Requests:
         if key:
             arguments["Key"] = key
         try:
-            return self._system.call_s3(method, Bucket=self._address.host, **arguments)
+            return self._system.call_s3(
+                method, Bucket=self._address.host, timeout=_ANSWER_S, **arguments
+            )
         except Exception as error:
             raise self._translated(error) from error
 

@@ -47,6 +47,7 @@ from archiver.errors import ArchiverError, IntegrityError, MisuseError, Surround
 __all__ = ["WebdavFolder"]
 
 _CONNECT_S = 30.0
+_SILENT_S = 60.0
 _ANSWER_S = 300.0
 _DIGEST = re.compile(r"(?:^|[,\s])sha-256=:([A-Za-z0-9+/]+=*):")
 _LOOPBACK = {"localhost", "127.0.0.1", "::1"}
@@ -97,7 +98,7 @@ class WebdavFolder:
         system = self._fsspec.WebdavFileSystem(
             f"{scheme}://{host}{port}/{quote(address.path)}",
             auth=self._httpx.BasicAuth(login.user, login.secret) if login.secret else None,
-            timeout=self._httpx.Timeout(_ANSWER_S, connect=_CONNECT_S),
+            timeout=self._httpx.Timeout(_ANSWER_S, connect=_CONNECT_S, write=_SILENT_S),
             # Tries are counted and waits told in one place, which is not here.
             retry=False,
         )

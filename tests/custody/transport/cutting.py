@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import socket
+import struct
 import threading
 from collections.abc import Callable, Iterator
 
@@ -139,8 +141,9 @@ class CuttingProxy:
 def _reset(connection: socket.socket) -> None:
     """End a connection as a broken line does, without a farewell."""
     with contextlib.suppress(OSError):
-        # Two C ints, on and 0 seconds: the kernel sends RST.
-        connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
+        # On, and 0 seconds: the system sends RST. Two shorts on Windows, two ints elsewhere.
+        linger = struct.pack("hh" if os.name == "nt" else "ii", 1, 0)
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
         connection.shutdown(socket.SHUT_RDWR)
     connection.close()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,9 @@ def bare(monkeypatch: pytest.MonkeyPatch, home: Path) -> None:
     for name in list(os.environ):
         if name.startswith(("AWS_", "ARCHIVER_SFTP", "ARCHIVER_WEBDAV", "SSH_AUTH")):
             monkeypatch.delenv(name)
-    (home / "home").mkdir(exist_ok=True)
+    for name in ("home", "temporary"):
+        (home / name).mkdir(exist_ok=True)
+    monkeypatch.setattr(tempfile, "tempdir", str(home / "temporary"))
     for name, value in {
         "HOME": str(home / "home"),
         "USERPROFILE": str(home / "home"),

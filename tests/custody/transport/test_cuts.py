@@ -203,11 +203,14 @@ def test_webdav_ends_whole_and_sends_the_file_once_more_for_a_cut_at_most(
 
 @pytest.mark.parametrize("seed", range(3_000, 3_000 + TRIALS // 10))
 def test_a_folder_ends_whole_wherever_the_run_before_failed_or_died(
-    seed: int, tmp_path: Path
+    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    bare(monkeypatch, tmp_path)
     trial = trial_of(seed, largest=600_000)
+    drive = tmp_path / "drive"
+    drive.mkdir()
     chance = random.Random(seed)  # noqa: S311 - trials that can be repeated
-    target = tmp_path / trial.content.name
+    target = drive / trial.content.name
     written = []
     for _ in range(len(trial.cuts)):
         seam = FaultySeam(
@@ -215,17 +218,17 @@ def test_a_folder_ends_whole_wherever_the_run_before_failed_or_died(
         )
         with files.use(seam):
             try:
-                with open_place(tmp_path, chunk_bytes=trial.chunk_bytes) as place:
+                with open_place(drive, chunk_bytes=trial.chunk_bytes) as place:
                     place.send(trial.content)
             except (ArchiverError, ProcessDeathError):
                 assert seam.injected == 1
         written.append(seam.written_bytes)
         assert file_at(target) in (None, trial.content.content)
-    with open_place(tmp_path, chunk_bytes=trial.chunk_bytes) as place:
+    with open_place(drive, chunk_bytes=trial.chunk_bytes) as place:
         sent = place.send(trial.content)
     assert target.read_bytes() == trial.content.content
     assert sent.sha256 == trial.content.sha256
-    assert [path.name for path in tmp_path.iterdir()] == [target.name]
+    assert [path.name for path in drive.iterdir()] == [target.name]
     size = len(trial.content.content)
     assert sum(written) + sent.sent_bytes <= size + len(trial.cuts) * trial.chunk_bytes
 
