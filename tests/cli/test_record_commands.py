@@ -19,19 +19,48 @@ SHEET = "session.yaml"
 
 
 def defined_codes() -> set[str]:
-    """Codes of all rules, found by reading the source and not by running it."""
+    """Codes of all rules, found by reading the source and not by running it.
+
+    A code is written out, or composed of a prefix and the first argument of a function
+    that makes the rules of its module.
+    """
     codes: set[str] = set()
     for path in Path(archiver.__path__[0]).rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Rule":
-                codes |= {
-                    keyword.value.value
-                    for keyword in node.keywords
-                    if keyword.arg == "code"
-                    and isinstance(keyword.value, ast.Constant)
-                    and isinstance(keyword.value.value, str)
-                }
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        prefixes = {
+            function.name: prefix
+            for function in tree.body
+            if isinstance(function, ast.FunctionDef)
+            for prefix in composed_prefixes(function)
+        }
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Name):
+                continue
+            if node.func.id == "Rule":
+                codes |= {text for word in node.keywords if (text := code_of(word))}
+            elif node.func.id in prefixes:
+                first = node.args[0]
+                assert isinstance(first, ast.Constant), f"{path}: a code that nobody can read"
+                codes.add(prefixes[node.func.id] + str(first.value))
     return codes
+
+
+def code_of(word: ast.keyword) -> str:
+    constant = word.value if word.arg == "code" and isinstance(word.value, ast.Constant) else None
+    return str(constant.value) if constant is not None else ""
+
+
+def composed_prefixes(function: ast.FunctionDef) -> list[str]:
+    """What a function puts before its first argument to make the code of a rule."""
+    return [
+        str(word.value.values[0].value)
+        for node in ast.walk(function)
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Rule"
+        for word in node.keywords
+        if word.arg == "code"
+        and isinstance(word.value, ast.JoinedStr)
+        and isinstance(word.value.values[0], ast.Constant)
+    ]
 
 
 def test_every_rule_of_every_room_can_be_explained() -> None:
