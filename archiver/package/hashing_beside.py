@@ -27,6 +27,7 @@ class HashingBeside:
         self._thread: threading.Thread | None = None
         self._hasher = hashlib.sha256(usedforsecurity=False)
         self._beside = False
+        self._error: BaseException | None = None
 
     def __enter__(self) -> Self:
         """Begin; the thread is started when it is needed."""
@@ -71,10 +72,17 @@ class HashingBeside:
         """Return the digest of all blocks, in lower-case hexadecimal."""
         if self._beside and self._waiting is not None:
             self._waiting.join()
+        if self._error is not None:
+            raise self._error
         return self._hasher.hexdigest()
 
     def _run(self) -> None:
         assert self._waiting is not None  # noqa: S101 - for the type checker
         while (block := self._waiting.get()) is not None:
-            self._hasher.update(block)
+            # After a failure blocks are only taken, so that nobody waits for ever.
+            try:
+                if self._error is None:
+                    self._hasher.update(block)
+            except BaseException as error:  # noqa: BLE001 - raised again by whoever asks
+                self._error = error
             self._waiting.task_done()

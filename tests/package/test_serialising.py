@@ -474,6 +474,19 @@ def test_a_long_file_is_sent_piece_by_piece_and_compared(tmp_path: Path) -> None
         assert file.read() == content
 
 
+@pytest.mark.parametrize(("form", "readings"), [(Form.TAR, 1), (Form.TAR_ZST, 1), (Form.ZIP, 2)])
+def test_every_file_is_opened_once_and_for_a_zip_twice(
+    bag: Path, form: Form, readings: int
+) -> None:
+    serialised = serialise(bag, form)
+    seam = FaultySeam()
+    with files.use(seam):
+        list(serialised.blocks())
+    opened = [call.path for call in seam.calls if call.operation == "open_read"]
+    assert len(opened) == readings * len(contents(bag))
+    assert len(set(opened)) == len(contents(bag))
+
+
 # any names and sizes
 
 sizes = st.one_of(st.integers(0, 3), st.sampled_from([511, 512, 513, 1024, 10_240]))
