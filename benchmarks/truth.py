@@ -1,10 +1,12 @@
 """Judge every measurement of motion on random demonstrations whose truth is known.
 
-    python -m benchmarks.truth [--cases 200] [--first 0] [--jobs 1] [--speech FILE ...]
+    python -m benchmarks.truth [--cases 200] [--first 0] [--jobs 1] [--keep DIR]
+                             [--speech FILE ...]
 
 Prints one table: how many could be told, how far off, and how often the 95 % intervals
-held the truth. Cases are kept by seed. With ``--speech`` recorded human speech (any file
-that soundfile reads) is performed in the simulator in place of synthetic programmes.
+held the truth. Cases are told by their seed; ``--keep`` saves simulating them again.
+With ``--speech`` recorded human speech (any file that soundfile reads) is performed in
+the simulator in place of synthetic programmes.
 """
 
 from __future__ import annotations
@@ -22,24 +24,22 @@ import soundfile
 import soxr
 from scipy import ndimage
 
-from archiver.signal.alignment import align_spectra, log_spectra
 from archiver.signal.estimate import Reals
-from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound, reduced
-from archiver.signal.rotation import find_rotation
+from archiver.signal.reduced import ReducedSound
+from archiver.signal.rotation import Rotation, find_rotation
 from archiver.signal.speedcurve import SpeedCurve, speed_curve
 from archiver.signal.tone import find_tone
 from archiver.signal.transfer import transfer
-from tests.simulator import Medium, Room, Works, cut, perform, play, random_case
-from tests.simulator.cases import Case
-from tests.simulator.draws import Draws
-from tests.simulator.horn import Horn
-from tests.simulator.rotation import SpeedCurve as Turning
-from tests.simulator.rotation import drift, turning, wow
-from tests.simulator.tones import hummed, pitch_pipe, random_melody
+from benchmarks.truth_cases import (
+    RATE_HZ,
+    Demonstration,
+    Nothing,
+    PlayedTone,
+    Prepared,
+    demonstrated,
+    prepared,
+)
 from tests.simulator.truth import RotationTruth
-from tests.simulator.voice import Voice, babble
-
-RATE_HZ = 48_000
 
 
 @dataclass(slots=True)
@@ -67,10 +67,7 @@ def _turned(truth: RotationTruth, event_s: Reals) -> Reals:
     return np.asarray(np.interp(event_s, time_s, np.concatenate([[0.0], np.cumsum(steps)])))
 
 
-def _rotation_rows(
-    prefix: str, take: ReducedSound, truth: RotationTruth, nominal: float
-) -> list[Row]:
-    found = find_rotation(take, nominal)
+def _rotation_rows(prefix: str, found: Rotation, truth: RotationTruth) -> list[Row]:
     if found.mean_rpm.value is None or found.mean_rpm.uncertainty is None:
         return [Row(f"{prefix} mean speed", told=False), Row(f"{prefix} turn by turn", told=False)]
     turns = np.diff(_turned(truth, found.event_s))
@@ -88,7 +85,7 @@ def _rotation_rows(
     ]
 
 
-def _curve_rows(prefix: str, curve: SpeedCurve, case: Case) -> list[Row]:
+def _curve_rows(prefix: str, curve: SpeedCurve, case: Demonstration) -> list[Row]:
     names = (f"{prefix} mean ratio", f"{prefix} curve")
     if curve.mean_ratio.value is None or curve.mean_ratio.uncertainty is None:
         return [Row(name, told=False) for name in names]
@@ -121,66 +118,13 @@ def _curve_rows(prefix: str, curve: SpeedCurve, case: Case) -> list[Row]:
     ]
 
 
-def _tone_rows(seed: int) -> list[Row]:
-    draws = Draws(seed, "tone case")
-    pitch_hz = draws.one_of([220.0, 261.63, 440.0, 440.0, 523.25, 880.0, 1000.0])
-    duration_s = draws.uniform(1.2, 3.0)
-    clock = np.arange(round(duration_s * RATE_HZ)) / RATE_HZ
-    rise = np.minimum(1.0, np.minimum(clock, clock[-1] - clock) / 0.05)
-    kind = draws.below(3)
-    if kind == 0:
-        tone = pitch_pipe(pitch_hz, duration_s, RATE_HZ, draws.branch("pipe"))
-    elif kind == 1:
-        tone = np.sin(2.0 * np.pi * pitch_hz * clock) * np.exp(-clock / 2.0) * rise
-    else:
-        tone = np.sin(2.0 * np.pi * pitch_hz * clock) * rise
-    voice = babble(4.0, RATE_HZ, Voice(pitch_hz=draws.uniform(95.0, 230.0)), draws.branch("voice"))
-    quiet = np.zeros(RATE_HZ // 2)
-    programme = np.concatenate([quiet, 0.3 * tone, quiet, 0.3 * voice, quiet])
-    length_s = (programme.size - 1) / RATE_HZ
-    room = Room(seed=seed, noise_dbfs=-70.0)
-    recording = turning(length_s, RATE_HZ, rpm=100.0)
-    performance, turns = perform(
-        programme, RATE_HZ, room=room, works=Works(), curve=recording, draws=draws.branch("cut")
-    )
-    groove = cut(
-        programme,
-        RATE_HZ,
-        horn=Horn(low_hz=200.0),
-        medium=Medium(hiss_db=-draws.uniform(8.0, 26.0)),
-        curve=recording,
-        turn_times_s=turns,
-    )
-    rpm = 100.0 * draws.uniform(0.9, 1.1)
-    played_s = length_s * 100.0 / rpm + 2.0
-    swing = wow(
-        played_s,
-        RATE_HZ,
-        rate_hz=draws.uniform(0.5, 6.0),
-        depth=0.002 * 25.0 ** draws.uniform(0.0, 1.0),
-    )
-    playing: Turning = turning(
-        played_s,
-        RATE_HZ,
-        rpm=rpm,
-        relative=[swing, drift(played_s, RATE_HZ, per_minute=draws.uniform(-0.1, 0.1))],
-    )
-    reproduction, truth = play(
-        groove,
-        curve=playing,
-        horn=Horn(low_hz=180.0),
-        works=Works(),
-        room=room,
-        playings_before=0,
-        lowered_s=0.5,
-        from_s=0.0,
-        level_dbfs=-28.0,
-        draws=draws.branch("play"),
-        groove_draws=draws.branch("groove"),
-    )
+def _tone_rows(case: PlayedTone) -> list[Row]:
     rows = []
-    for name, sound in (("tone, performance", performance), ("tone, reproduction", reproduction)):
-        found = find_tone(reduced(sound, RATE_HZ), pitch_hz)
+    for name, sound in (
+        ("tone, performance", case.performance),
+        ("tone, reproduction", case.reproduction),
+    ):
+        found = find_tone(sound, case.pitch_hz)
         if found.speed.value is None or found.speed.uncertainty is None:
             rows.append(Row(name, told=False))
             continue
@@ -188,6 +132,7 @@ def _tone_rows(seed: int) -> list[Row]:
         if "reproduction" in name:
             assert found.start_s is not None
             assert found.end_s is not None
+            truth = case.truth
             source = np.interp([found.start_s, found.end_s], truth.time_s, truth.performance_time_s)
             expected = float(source[1] - source[0]) / (found.end_s - found.start_s)
         off = found.speed.value - expected
@@ -195,59 +140,44 @@ def _tone_rows(seed: int) -> list[Row]:
     return rows
 
 
-def _nothing_rows(seed: int, performance: ReducedSound) -> list[Row]:
+def _nothing_rows(empty: Nothing, performance: ReducedSound) -> list[Row]:
     """Feed what holds nothing; ``told`` is then a false answer."""
-    draws = Draws(seed, "nothing")
-    frames = 20 * REDUCED_RATE_HZ
-    noise = 0.1 * draws.normals(frames)
-    voice = Voice(pitch_hz=draws.uniform(95.0, 230.0), pace=draws.uniform(0.85, 1.15))
-    if seed % 2:
-        other = babble(20.0, REDUCED_RATE_HZ, voice, draws)
-    else:
-        notes = random_melody(20.0, draws.uniform(180.0, 330.0), draws)
-        other = hummed(notes, REDUCED_RATE_HZ, draws)
-    other = 0.2 * other + 0.001 * draws.normals(other.size)
-    pitch_hz = draws.one_of([220.0, 440.0, 880.0])
     rows = []
-    for name, sound in (("noise", noise), ("unrelated sound", other)):
-        take = ReducedSound(samples=sound.astype(np.float32))
+    for name, take in (("noise", empty.noise), ("unrelated sound", empty.other)):
         rows.append(
             Row(f"{name}: a rotation", find_rotation(take, 100.0).mean_rpm.value is not None)
         )
         curve = speed_curve(performance, take)
         rows.append(Row(f"{name}: a speed ratio", curve.mean_ratio.value is not None))
-        if name == "noise" or seed % 2:
+        if name == "noise" or empty.other_is_speech:
             # A note of a melody near the stated pitch is a tone, so speech only.
-            tone = find_tone(take, pitch_hz)
+            tone = find_tone(take, empty.pitch_hz)
             rows.append(Row(f"{name}: a tone", tone.frequency_hz.value is not None))
     return rows
 
 
-def judge(seed: int, programme: Reals | None = None, label: str = "") -> Result:
+def judge(
+    case: Demonstration, seed: int, label: str = "", others: Prepared | None = None
+) -> Result:
     """Measure one case."""
-    case = random_case(seed, sample_rate_hz=RATE_HZ, programme=programme)
     result = Result(seed=seed)
-    performance = reduced(case.performance, RATE_HZ)
-    reproduction = reduced(case.reproduction, RATE_HZ)
     kind = label or case.programme
-    begun = time.perf_counter()
-    rotation = find_rotation(reproduction, case.nominal_rpm)
-    curve = speed_curve(performance, reproduction, rotation)
-    transfer(performance, reproduction, curve)
-    result.seconds = time.perf_counter() - begun
-    result.rows += _rotation_rows("seam,", reproduction, case.truth.rotation, case.nominal_rpm)
-    result.rows += _rotation_rows("thump,", performance, case.truth.recording, case.nominal_rpm)
+    begun = time.process_time()
+    rotation = find_rotation(case.reproduction, case.nominal_rpm)
+    curve = speed_curve(case.performance, case.reproduction, rotation)
+    transfer(case.performance, case.reproduction, curve)
+    result.seconds = time.process_time() - begun
+    result.rows += _rotation_rows("seam,", rotation, case.truth.rotation)
+    thumps = find_rotation(case.performance, case.nominal_rpm)
+    result.rows += _rotation_rows("thump,", thumps, case.truth.recording)
     result.rows += _curve_rows("all,", curve, case)
     result.rows += _curve_rows(f"{kind},", curve, case)
-    if programme is None:
-        result.rows += _tone_rows(seed)
-        result.rows += _nothing_rows(seed, performance)
-    spectra = log_spectra(performance.samples), log_spectra(reproduction.samples)
-    found = align_spectra(*spectra)
-    score = "" if found is None else f"score {found.score:.2f} contrast {found.contrast:.0f}"
+    if others is not None:
+        result.rows += _tone_rows(others.tone)
+        result.rows += _nothing_rows(others.nothing, case.performance)
     result.note = (
         f"{seed} {kind}, {case.recording_drive} / {case.reproducing_drive}, "
-        f"{case.truth.snr_db:.0f} dB, {score}"
+        f"{case.truth.snr_db:.0f} dB, score {curve.score:.2f} contrast {curve.contrast:.0f}"
     )
     return result
 
@@ -304,9 +234,19 @@ def _speech(path: Path) -> Reals:
     return np.asarray(soxr.resample(mono, rate_hz, RATE_HZ), np.float64)
 
 
-def _one(work: tuple[int, Reals | None, str]) -> Result:
-    seed, programme, label = work
-    result = judge(seed, programme, label)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Work:
+    seed: int
+    keep: Path | None
+    speech: Reals | None = None
+
+
+def _one(work: _Work) -> Result:
+    if work.speech is None:
+        case = prepared(work.seed, work.keep)
+        result = judge(case.demonstration, work.seed, others=case)
+    else:
+        result = judge(demonstrated(work.seed, work.speech), work.seed, "recorded speech")
     print(f"{result.note}", file=sys.stderr, flush=True)
     return result
 
@@ -316,14 +256,17 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=200)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="folder for the simulated sounds")
     parser.add_argument("--speech", type=Path, nargs="*", default=[])
     arguments = parser.parse_args()
     programmes = [_speech(path) for path in arguments.speech]
     seeds = range(arguments.first, arguments.first + arguments.cases)
     work = [
-        (seed, programmes[seed % len(programmes)], "recorded speech")
-        if programmes
-        else (seed, None, "")
+        _Work(
+            seed=seed,
+            keep=arguments.keep,
+            speech=programmes[seed % len(programmes)] if programmes else None,
+        )
         for seed in seeds
     ]
     if arguments.jobs > 1:

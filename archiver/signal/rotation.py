@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, signal
 
 from archiver.signal.estimate import COVERAGE, Estimate, Reals, cannot_tell, estimate
+from archiver.signal.marks import FEWEST_TURNS, between, pick_events, place_events, robust_deviation
 from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound
 from archiver.signal.samples import Floats
 
@@ -34,7 +35,6 @@ _BANDS_HZ = ((70.0, 220.0), (1000.0, 1900.0), (1900.0, 3400.0), (3400.0, 7400.0)
 _WINDOW_S = 8.0
 _WINDOW_HOP_S = 2.0
 _PERIODS_PER_OCTAVE = 120
-_FEWEST_TURNS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,93 +170,6 @@ def _path(score: Reals, limit: int, cost: float) -> tuple[NDArray[np.int64], flo
     return index, mean
 
 
-def _events(novelty: Reals, period: Reals, slack: float) -> NDArray[np.int64]:
-    """Pick one event a turn: loud ones, at nearly even distances.
-
-    Parameters
-    ----------
-    novelty : ndarray, shape (n,)
-    period : ndarray, shape (n,)
-        Expected distance at each place, in steps.
-    slack : float
-        Largest departure from it, relative.
-    """
-    total = novelty.copy()
-    came = np.full(novelty.size, -1, np.int64)
-    nearest = np.maximum(1, np.floor(period * (1.0 - slack))).astype(np.int64)
-    farthest = np.ceil(period * (1.0 + slack)).astype(np.int64)
-    for place in range(int(nearest.max()) + 1, novelty.size):
-        begin, end = max(0, place - int(farthest[place])), place - int(nearest[place]) + 1
-        if end <= begin:
-            continue
-        off = ((place - np.arange(begin, end)) / period[place] - 1.0) / slack
-        candidates = total[begin:end] - 0.35 * off * off
-        best = int(np.argmax(candidates))
-        if candidates[best] > 0.0:
-            total[place] += candidates[best]
-            came[place] = begin + best
-    tail = int(period[-1] * (1.0 + slack)) + 1
-    place = novelty.size - tail + int(np.argmax(total[-tail:]))
-    events = [place]
-    while came[place] >= 0:
-        place = int(came[place])
-        events.append(place)
-    return np.array(events[::-1], np.int64)
-
-
-def _turns(novelty: Reals, events: Reals, phases: int) -> Reals:
-    """Return each turn resampled to phases, shape (bands, turns, phases).
-
-    A turn runs from half a turn before its event to half a turn after it.
-    """
-    period = np.gradient(events)
-    places = events[:, None] + (np.arange(phases) / phases - 0.5)[None, :] * period[:, None]
-    clock = np.arange(novelty.shape[1])
-    rows = [np.interp(places.ravel(), clock, band).reshape(places.shape) for band in novelty]
-    return np.array(rows)
-
-
-def _placed(novelty: Reals, events: Reals, *, anywhere: bool) -> tuple[Reals, Reals]:
-    """Move each event to where its turn agrees best with all others.
-
-    Two marks a turn apart in kind may have been picked for one another part of the way;
-    with ``anywhere`` some turns together may move to any place in the turn, so that the
-    mark of most turns wins.
-
-    Returns
-    -------
-    events : ndarray, shape (turns,)
-        In steps, between steps.
-    strength : ndarray, shape (turns,)
-        How far the agreement stands out within the turn, in standard deviations.
-    """
-    phases = 256
-    turns = _turns(novelty, events, phases)
-    mean = turns.mean(axis=1)
-    count = events.size
-    # What stands out of a band's mean turn counts; the rest of it is programme.
-    lone = (mean[:, None, :] * count - turns) / (count - 1)
-    shape = lone - np.median(lone, axis=2, keepdims=True)
-    spread = np.std(lone, axis=2, keepdims=True) + 1e-9
-    noise = np.std(turns, axis=(1, 2))[:, None, None] / math.sqrt(count)
-    shape = np.where(shape > 2.5 * noise, shape, 0.0) / np.maximum(spread, noise)
-    spectrum = np.fft.rfft(turns - turns.mean(axis=2, keepdims=True), axis=2)
-    agree = np.fft.irfft(spectrum * np.conj(np.fft.rfft(shape, axis=2)), axis=2).sum(axis=0)
-    if anywhere:
-        together = ndimage.uniform_filter1d(agree, min(5, count), axis=0, mode="nearest")
-        moved = (np.argmax(np.roll(together, phases // 2, axis=1), axis=1) - phases // 2) / phases
-        return events + moved * np.gradient(events), np.full(count, np.inf)
-    reach = 12
-    near = np.concatenate([agree[:, -reach:], agree[:, : reach + 1]], axis=1)
-    best = np.argmax(near[:, 1:-1], axis=1) + 1
-    row = np.arange(count)
-    left, middle, right = near[row, best - 1], near[row, best], near[row, best + 1]
-    bend = np.minimum(left - 2.0 * middle + right, -1e-9)
-    shift = (best - reach + np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) / phases
-    strength = (middle - np.median(agree, axis=1)) / (np.std(agree, axis=1) + 1e-9)
-    return events + shift * np.gradient(events), strength
-
-
 def find_rotation(take: ReducedSound, nominal_rpm: float | None = None) -> Rotation:
     """Measure the rotation of a machine in a take.
 
@@ -334,138 +247,17 @@ def _rotation(novelty: Reals, window: int, nominal_rpm: float | None) -> Rotatio
     weights /= weights.sum()
     joined = ndimage.gaussian_filter1d(np.tensordot(weights, novelty, 1), 1.0)
     joined = np.maximum(joined / (np.percentile(joined, 99.0) + 1e-9), 0.0)
-    picked = _events(np.minimum(joined, 1.5), period, 0.12).astype(np.float64)
-    if picked.size < _FEWEST_TURNS + 1:
+    picked = pick_events(np.minimum(joined, 1.5), period, 0.12).astype(np.float64)
+    if picked.size < FEWEST_TURNS + 1:
         return _nothing(f"the mark returns only {picked.size} times", path.score)
-    used = novelty[weights > 0.0]
-    events = picked
-    heard = np.ones(events.size, np.bool_)
-    for _ in range(2):
-        events, _ = _placed(used, events, anywhere=True)
-    for _ in range(4):
-        events, strength = _placed(used, events, anywhere=False)
-        heard = _steady(events, strength)
-        # A place picked at the very edge may be moved beyond it, where nothing sounds.
-        heard &= (events > 1.0) & (events < novelty.shape[1] - 2.0)
-        first, last = _longest(events, heard, strength)
-        if last - first < _FEWEST_TURNS:
-            return _nothing("no mark returns evenly enough", path.score)
-        events, heard = events[first : last + 1], heard[first : last + 1]
-        turn = np.arange(events.size)
-        events = np.interp(turn, turn[heard], events[heard])
+    placed = place_events(novelty[weights > 0.0], picked)
+    if placed is None:
+        return _nothing("no mark returns evenly enough", path.score)
+    events, heard = placed
     return _judged(events / _RATE_HZ, heard, path.score, doubtful)
 
 
-def _steady(events: Reals, strength: Reals) -> NDArray[np.bool_]:
-    """Say which events were heard and keep the rhythm of their neighbours."""
-    away = np.abs(events - _between(events))
-    limit = max(0.02 * float(np.median(np.diff(events))), 3.0 * _robust(away))
-    # A single displaced event spoils the rhythm of its neighbours too; the one that is
-    # farthest off goes first, the others are judged without it.
-    good = strength > _HEARD
-    turn = np.arange(events.size)
-    for _ in range(events.size // 2):
-        if good.sum() < _FEWEST_TURNS:
-            break
-        places = np.flatnonzero(good)
-        off = np.abs(_against_others(turn[places].astype(np.float64), events[places]))
-        worst = int(np.argmax(off))
-        if off[worst] < limit:
-            break
-        good[places[worst]] = False
-    return np.asarray(good)
-
-
-def _against_others(turn: Reals, events: Reals) -> Reals:
-    """Return how far each event is from the line or parabola through its neighbours.
-
-    The median over the three, that is from the two before, the two after, and one on
-    either side, so that one bad neighbour does not condemn an event.
-    """
-
-    def line(one: int, other: int) -> Reals:
-        count = turn.size
-        here = np.arange(count)
-        a, b = np.clip(here + one, 0, count - 1), np.clip(here + other, 0, count - 1)
-        step = turn[b] - turn[a]
-        slope = (events[b] - events[a]) / np.where(step == 0.0, 1.0, step)
-        off = events - (events[a] + slope * (turn - turn[a]))
-        return np.where(
-            (here + one < 0) | (here + other >= count) | (here + one == here), np.nan, off
-        )
-
-    votes = np.abs(np.array([line(-2, -1), line(-1, 1), line(1, 2)]))
-    return np.asarray(np.nanmedian(votes, axis=0))
-
-
-def _longest(events: Reals, heard: NDArray[np.bool_], strength: Reals) -> tuple[int, int]:
-    """Return first and last event of the longest stretch that one mark explains.
-
-    Before the stylus is lowered and after it is lifted the works may thump at another
-    place in the turn than the mark of the medium. Over events that were not heard the
-    count of turns must agree with the speed on either side.
-    """
-    loud = heard & (strength > 0.4 * float(np.median(strength[heard])) if heard.any() else heard)
-    places = np.flatnonzero(loud)
-    best = (0, 0)
-    begin = 0
-    for index in range(places.size):
-        if index + 1 < places.size:
-            here, there = places[index], places[index + 1]
-            gap = int(there - here)
-            before = places[max(begin, index - 3) : index + 1]
-            after = places[index + 1 : index + 5]
-            if gap < 3:
-                continue
-            periods = [
-                float(events[part[-1]] - events[part[0]]) / int(part[-1] - part[0])
-                for part in (before, after)
-                if part.size > 1
-            ]
-            counted = (
-                float(events[there] - events[here]) / float(np.mean(periods)) if periods else 0.0
-            )
-            if abs(counted - gap) < 0.03 + 0.006 * gap:
-                continue
-        if places[index] - places[begin] > best[1] - best[0]:
-            best = (int(places[begin]), int(places[index]))
-        begin = index + 1
-    first, last = _ends(loud[best[0] : best[1] + 1])
-    return best[0] + first, best[0] + last
-
-
-def _ends(heard: NDArray[np.bool_]) -> tuple[int, int]:
-    """Return the first and the last event in which three of four in a row were heard."""
-    if heard.size < 4:
-        return 0, 0
-    near = np.convolve(heard.astype(np.int64), np.ones(4, np.int64), mode="valid") >= 3
-    places = np.flatnonzero(near)
-    if not places.size:
-        return 0, 0
-    inside = np.flatnonzero(heard[places[0] : places[-1] + 4]) + places[0]
-    return int(inside[0]), int(inside[-1])
-
-
-def _between(events: Reals) -> Reals:
-    """Where each event should be by its two neighbours on either side."""
-    padded = np.concatenate(
-        [
-            2.0 * events[:1] - events[2:0:-1],
-            events,
-            2.0 * events[-1:] - events[-2:-4:-1],
-        ]
-    )
-    # A cubic through two neighbours on either side.
-    return np.asarray((4.0 * (padded[1:-3] + padded[3:-1]) - (padded[:-4] + padded[4:])) / 6.0)
-
-
-def _robust(values: Reals) -> float:
-    """Return a standard deviation from the median of absolute values."""
-    return float(1.4826 * np.median(np.abs(values)))
-
-
 _WEAKEST = 34.0
-_HEARD = 1.5
 # A cubic through four neighbours of equal scatter s leaves a scatter of
 # s sqrt(1 + 2 (4/6)^2 + 2 (1/6)^2) = 1.394 s.
 _BETWEEN_GAIN = 1.394
@@ -477,8 +269,8 @@ _DRAWN = 0.002
 def _judged(event_s: Reals, heard: NDArray[np.bool_], score: float, doubtful: bool) -> Rotation:
     if heard.mean() < 0.5:
         return _nothing("the mark is heard in fewer than half of the turns", score)
-    away = event_s - _between(event_s)
-    scatter_s = max(_robust(away[heard]) / _BETWEEN_GAIN, 0.25 / _RATE_HZ)
+    away = event_s - between(event_s)
+    scatter_s = max(robust_deviation(away[heard]) / _BETWEEN_GAIN, 0.25 / _RATE_HZ)
     turn_s = np.diff(event_s)
     median_s = float(np.median(turn_s))
     if scatter_s > 0.04 * median_s:
