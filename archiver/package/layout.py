@@ -167,14 +167,14 @@ def joined(pieces: Iterator[bytes]) -> Iterator[bytes]:
     for piece in pieces:
         if len(piece) < _FEW_BYTES:
             small += piece
-            if len(small) < _FEW_BYTES:
-                continue
-            piece = b""  # noqa: PLW2901 - it has gone into the block
+            if len(small) >= _FEW_BYTES:
+                yield bytes(small)
+                small.clear()
+            continue
         if small:
             yield bytes(small)
             small.clear()
-        if piece:
-            yield piece
+        yield piece
     if small:
         yield bytes(small)
 

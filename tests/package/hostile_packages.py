@@ -368,6 +368,7 @@ class Zipped:
     local_flags: int | None = None
     local_size: int | None = None
     local_checksum: int | None = None
+    packed_size: int | None = None
     offset: int | None = None
     descriptor: bytes = b""
 
@@ -420,7 +421,7 @@ def zip_of(
                 0,
                 0x5C92,
                 0 if described else _or(entry.local_checksum, checksum),
-                0 if described else min(len(body), 0xFFFFFFFF),
+                0 if described else _or(entry.packed_size, len(body)),
                 0 if described else _or(entry.local_size, size),
                 len(local_name),
                 len(entry.extra),
@@ -436,7 +437,7 @@ def zip_of(
             0,
             0x5C92,
             checksum,
-            len(body),
+            _or(entry.packed_size, len(body)),
             size,
             len(raw(entry.name)),
             len(entry.central_extra),
@@ -463,6 +464,28 @@ def zip_of(
     return bytes(content) + bytes(directory) + end + comment + behind
 
 
+def large(
+    content: bytes,
+    *,
+    record: bytes = b"PK\x06\x06",
+    disk: int = 0,
+    disks: int = 1,
+    entry_disk: int = 0,
+    shift: int = 0,
+    more: int = 0,
+    far: int = 0,
+) -> bytes:
+    """The same zip with the records of a large one; honest unless it is told otherwise."""
+    body, end = content[:-22], content[-22:]
+    count, length, offset = struct.unpack_from("<HLL", end, 10)
+    large_end = struct.pack(
+        "<4sQ2H2L4Q", record, 44, 45, 45, entry_disk, entry_disk, count, count, length, offset
+    )
+    locator = struct.pack("<4sLQL", b"PK\x06\x07", disk, len(body) + far, disks)
+    small = struct.pack("<HHLL", 0xFFFF, 0xFFFF, length + more, 0xFFFFFFFF)
+    return body + large_end + bytes(shift) + locator + end[:8] + small + end[20:]
+
+
 def bag_entries(top: str = TOP) -> list[Zipped]:
     return [
         Zipped(name=f"{top}/{path}", content=content)
@@ -472,6 +495,14 @@ def bag_entries(top: str = TOP) -> list[Zipped]:
 
 def zip_with(*entries: Zipped) -> bytes:
     return zip_of([*bag_entries(), *entries])
+
+
+def _long_local_name() -> bytes:
+    """The last entry says of its own header that it is longer than the zip has room for."""
+    content = bytearray(zip_with(Zipped(name=f"{TOP}/data/k", content=b"x")))
+    local = content.rindex(b"PK\x03\x04")
+    content[local + 26 : local + 28] = b"\xff\xff"
+    return bytes(content)
 
 
 def _zips() -> dict[str, tuple[str, bytes]]:
@@ -606,6 +637,52 @@ def _zips() -> dict[str, tuple[str, bytes]]:
         "directory elsewhere": ("end-missing", zip_of(bag_entries(), shift=8)),
         "several disks": ("several-disks", zip_of(bag_entries(), disk=1)),
         "entry on another disk": ("several-disks", zip_with(Zipped(name=f"{data}/k", disk=2))),
+        "end of a large zip that is not there": (
+            "end-missing",
+            zip_of(bag_entries())[:-6] + b"\xff\xff\xff\xff\0\0",
+        ),
+        "large zip over several disks": (
+            "several-disks",
+            large(zip_of(bag_entries()), disks=2),
+        ),
+        "large zip that begins on another disk": (
+            "several-disks",
+            large(zip_of(bag_entries()), entry_disk=1),
+        ),
+        "record of a large zip that is none": (
+            "end-missing",
+            large(zip_of(bag_entries()), record=b"evil"),
+        ),
+        "record of a large zip elsewhere": ("end-missing", large(zip_of(bag_entries()), far=99)),
+        "something behind the record of a large zip": (
+            "end-missing",
+            large(zip_of(bag_entries()), shift=4),
+        ),
+        "two ends that disagree": ("headers-disagree", large(zip_of(bag_entries()), more=1)),
+        "content that runs into the directory": (
+            "entries-overlap",
+            zip_with(Zipped(name=f"{data}/k", method=8, size=9, packed_size=50)),
+        ),
+        "something behind the last entry": (
+            "unaccounted-data",
+            zip_with(Zipped(name=f"{data}/k", content=b"x", descriptor=b"evil")),
+        ),
+        "header that runs into the directory": (
+            "header-damaged",
+            _long_local_name(),
+        ),
+        "size of a large zip that is missing": (
+            "header-field",
+            zip_with(
+                Zipped(
+                    name=f"{data}/k",
+                    method=8,
+                    size=0xFFFFFFFF,
+                    packed_size=0xFFFFFFFF,
+                    central_extra=struct.pack("<2HQ", 1, 8, 5),
+                )
+            ),
+        ),
         "end that is not there": ("end-missing", zip_of(bag_entries())[:-22]),
         "no entry": ("empty", zip_of([])),
         "announces less than it is": (

@@ -5,15 +5,18 @@ from __future__ import annotations
 import gzip
 import os
 import random
+import struct
 import tempfile
+import zlib
 from pathlib import Path
 
 import pytest
+import zstandard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from archiver import files
-from archiver.errors import ArchiverError, SurroundingsError
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.findings import Finding, Rule
 from archiver.package import package_rules
 from archiver.package.incoming import Incoming
@@ -27,10 +30,15 @@ from tests.package.hostile_packages import (
     END,
     TOP,
     Hostile,
+    Zipped,
     bag_entries,
     bag_files,
+    extended,
+    header,
     hostile_packages,
+    large,
     member,
+    record,
     tar_with,
     zip_of,
     zstd,
@@ -52,6 +60,22 @@ def tree(root: Path) -> dict[str, tuple[str, bytes | str]]:
         else:
             found[name] = ("file", path.read_bytes())
     return found
+
+
+def described(entries: list[Zipped], form: str) -> list[Zipped]:
+    """The same entries with what is said of them behind the content, as streams have it."""
+    for entry in entries:
+        said = (zlib.crc32(entry.content), len(entry.content), len(entry.content))
+        signed = (b"PK\x07\x08", *said) if "s" in form else said
+        entry.flags |= 8
+        entry.descriptor = struct.pack(form, *signed)
+    return entries
+
+
+def streamed_zstd(content: bytes) -> bytes:
+    """A frame that does not say how much is in it."""
+    deflate = zstandard.ZstdCompressor(write_content_size=False).compressobj()
+    return deflate.compress(content) + deflate.flush()
 
 
 def refusal(package: Path, target: Path, limits: Limits | None = None) -> Finding:
@@ -86,8 +110,17 @@ def test_it_is_refused_for_its_reason_and_nothing_is_written(
     [
         ("x.tar", tar_with()),
         ("x.zip", zip_of(bag_entries())),
+        ("x.zip", large(zip_of(bag_entries()))),
+        ("x.zip", zip_of(described(bag_entries(), "<4s3L"))),
+        ("x.zip", zip_of(described(bag_entries(), "<3L"))),
+        ("x.zip", zip_of(described(bag_entries(), "<4sL2Q"))),
         ("x.tar.gz", gzip.compress(tar_with(), mtime=0)),
+        ("x.tar.gz", gzip.compress(tar_with()[:700]) + gzip.compress(tar_with()[700:])),
         ("x.tar.zst", zstd(tar_with())),
+        ("x.tar.zst", zstd(tar_with()[:700]) + zstd(tar_with()[700:])),
+        ("x.tar.zst", streamed_zstd(tar_with())),
+        ("x.tar", extended(record("comment", b"git"), kind=b"g") + tar_with()),
+        ("x.tar", member("./", kind=b"5") + tar_with()),
     ],
 )
 def test_the_same_packages_without_the_evil_part_are_taken(
@@ -140,6 +173,41 @@ def test_free_space_is_looked_at_before_anything_is_written(name: str, tmp_path:
         unpack(tmp_path / name, tmp_path / "target")
     assert tree(tmp_path) == before
     assert not [call for call in seam.calls if call.operation == "create"]
+
+
+def test_a_large_entry_is_held_against_the_free_space_where_nothing_is_announced(
+    tmp_path: Path,
+) -> None:
+    package = tmp_path / "x.tar.gz"
+    content = member(f"{TOP}/", kind=b"5") + header(f"{TOP}/data/a.wav", 2 << 20) + bytes(2 << 20)
+    package.write_bytes(gzip.compress(content + END, mtime=0))
+    seam = FaultySeam(free=1 << 20)
+    with files.use(seam), pytest.raises(SurroundingsError, match="1048576 are free"):
+        unpack(package, tmp_path / "target")
+    assert not (tmp_path / "target").exists()
+
+
+def test_much_that_comes_out_of_little_comes_out_whole(tmp_path: Path) -> None:
+    """More than one block of output of one block of input, below the limit of bombs."""
+    bag = bag_files({"zeros.wav": bytes(5 << 20)})
+    tar = b"".join(member(f"{TOP}/{path}", content) for path, content in bag.items()) + END
+    for name, content in (("x.tar.gz", gzip.compress(tar, mtime=0)), ("x.tar.zst", zstd(tar))):
+        (tmp_path / name).write_bytes(content)
+        unpacked = unpack(tmp_path / name, tmp_path / name[2:])
+        assert contents(unpacked.root) == bag
+
+
+def test_what_is_no_destination_and_no_package_is_misuse(tmp_path: Path) -> None:
+    package = tmp_path / "x.tar"
+    package.write_bytes(tar_with())
+    with pytest.raises(MisuseError, match="not a directory"):
+        unpack(package, package)
+    with pytest.raises(MisuseError, match="not a file"):
+        unpack(tmp_path, tmp_path / "target")
+    with pytest.raises(MisuseError, match="no package"):
+        unpack([], tmp_path / "target")
+    with pytest.raises(MisuseError, match="below 1"):
+        Limits(most_bytes=-1)
 
 
 def test_names_of_any_kind_are_taken_when_they_are_asked_for(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import io
 import os
 import shutil
 import subprocess
+import sys
 import tarfile
 import tempfile
 import threading
@@ -390,6 +391,22 @@ def test_names_that_would_be_refused_are_not_packed(tmp_path: Path) -> None:
         serialise(bag, Form.TAR)
     assert refused.value.finding.code == "package-name-character"
     assert b"what?.txt" in b"".join(serialise(bag, Form.TAR, any_names=True).blocks())
+
+
+def test_a_name_that_is_not_unicode_is_not_packed(tmp_path: Path) -> None:
+    if sys.platform != "linux":  # other systems hold no such names
+        return
+    bag = write_bag(tmp_path / NAME, {"a.txt": b"1"})
+    (bag / os.fsdecode(b"caf\xe9.txt")).write_bytes(b"a tag file that is listed nowhere")
+    with pytest.raises(PackageRefusedError, match="not UTF-8"):
+        serialise(bag, Form.TAR, any_names=True)
+
+
+def test_a_date_that_is_none_is_passed_over(tmp_path: Path) -> None:
+    info = b"Bagging-Date: 2026-02-30\nBagging-Date: 2026-04-18\n"
+    bag = write_bag(tmp_path / NAME, {"a.txt": b"1"}, extra={"bag-info.txt": info})
+    with tarfile.open(fileobj=io.BytesIO(whole(bag, Form.TAR))) as read:
+        assert {member.mtime for member in read} == {1_776_470_400}
 
 
 def test_a_bag_without_a_date_has_a_fixed_time(tmp_path: Path) -> None:
