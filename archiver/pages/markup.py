@@ -14,7 +14,7 @@ from archiver.describe.xmltext import legal
 from archiver.pages.colours import DARK, LIGHT
 from archiver.pages.content import Content
 from archiver.pages.drawing import plot_drawing, time_line
-from archiver.pages.inline import Inline
+from archiver.pages.fragments import Fragments
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -25,15 +25,17 @@ __all__ = ["html"]
 def html(content: Content) -> str:
     """Return the page as text."""
     template, style = _loaded()
-    inline = Inline(content.language)
+    fragments = Fragments(content.language)
     return template.render(
         content=content,
         style=style,
         light=LIGHT.as_style(),
         dark=DARK.as_style(),
-        line=inline.line,
-        basis=inline.basis,
-        lang=inline.attribute(),
+        line=fragments.line,
+        basis=fragments.basis,
+        facts=fragments.facts,
+        table=fragments.table,
+        lang=fragments.attribute,
         plot_drawing=plot_drawing,
         time_line=time_line,
     )

@@ -90,8 +90,8 @@ def line(
 
 def level_line(y: Axis, value: float, *, style: str, name: str) -> Curve:
     """Draw one value over the whole width."""
-    height = _number((1 - y.share(value)) * HEIGHT)
-    return Curve(path=f"M0 {height}L{WIDTH} {height}", style=style, name=name)
+    height = (1 - y.share(value)) * HEIGHT
+    return Curve(path=f"M0 {height:.1f}H{WIDTH}", style=style, name=name)
 
 
 def area(
@@ -127,11 +127,7 @@ def _filled(x: Axis, y: Axis, run: Sequence[tuple[float, float, float]]) -> str:
 
 
 def _point(x: Axis, y: Axis, at: float, value: float) -> str:
-    return f"{_number(x.share(at) * WIDTH)} {_number((1 - y.share(value)) * HEIGHT)}"
-
-
-def _number(value: float) -> str:
-    return f"{value:.1f}".removesuffix(".0")
+    return f"{x.share(at) * WIDTH:.0f} {(1 - y.share(value)) * HEIGHT:.1f}"
 
 
 def _thinned(xs: Sequence[float], ys: Sequence[float | None]) -> list[tuple[float, float | None]]:

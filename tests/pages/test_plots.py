@@ -63,16 +63,16 @@ def test_a_line_is_broken_where_nothing_is_known() -> None:
     path = line(
         Axis(0, 3), Axis(0, 1), [0, 1, 2, 3], [0.0, 1.0, None, 1.0], style="s", name=""
     ).path
-    assert path == "M0 240L333.3 0M1000 0"
+    assert path == "M0 240.0L333 0.0M1000 0.0"
 
 
 def test_an_area_closes_over_what_is_known() -> None:
     band = area(Axis(0, 1), Axis(0, 1), [0, 1], [0.0, 0.0], [1.0, 0.5], style="s", name="")
-    assert band.path == "M0 0L1000 120L1000 240L0 240Z"
+    assert band.path == "M0 0.0L1000 120.0L1000 240.0L0 240.0Z"
 
 
 def test_a_level_is_held_to_the_field() -> None:
-    assert level_line(Axis(0, 1), 7.0, style="s", name="").path == "M0 0L1000 0"
+    assert level_line(Axis(0, 1), 7.0, style="s", name="").path == "M0 0.0H1000"
 
 
 def test_an_axis_of_one_value_has_room_around_it() -> None:
