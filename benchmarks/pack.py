@@ -12,17 +12,19 @@ every byte that neither baseline computes. Ratios travel between machines, secon
 from __future__ import annotations
 
 import argparse
+import resource
 import statistics
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable
 from pathlib import Path
 
-from benchmarks.verify import make_bag, spent
+from benchmarks.verify import make_bag
 
 OURS = """
-import sys
+import resource, sys
 from pathlib import Path
 from archiver.package.form import Form
 from archiver.package.hashing_beside import HashingBeside
@@ -33,8 +35,19 @@ with HashingBeside() as hashing:
     hashing.begin("sha256", packed.size)
     for block in packed.blocks():
         hashing.update(block)
-    print(hashing.digest())
+    hashing.digest()
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
+
+
+def spent(work: Callable[[], object]) -> tuple[float, float]:
+    """Wall and processor seconds of the child processes that the work starts."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    begun = time.perf_counter()
+    work()
+    wall = time.perf_counter() - begun
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return wall, after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
 
 
 def piped(bag: Path, *hasher: str) -> None:
@@ -46,8 +59,10 @@ def piped(bag: Path, *hasher: str) -> None:
     assert tar.wait() == 0
 
 
-def ours(bag: Path, how: str) -> None:
-    subprocess.run([sys.executable, "-c", OURS, str(bag), how], check=True, capture_output=True)
+def ours(bag: Path, how: str) -> int:
+    """Serialise and hash; return the most memory in KiB."""
+    command = [sys.executable, "-c", OURS, str(bag), how]
+    return int(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
 
 
 def compare(bag: Path, pairs: int, label: str) -> None:
@@ -60,6 +75,7 @@ def compare(bag: Path, pairs: int, label: str) -> None:
     runs["tar | openssl"]()
     rows = [{name: spent(run) for name, run in runs.items()} for _ in range(pairs)]
     print(label)
+    print(f"  peak memory of ours: {ours(bag, 'compared') / 1024:.0f} MiB")
     for name in runs:
         wall = statistics.median(row[name][0] for row in rows)
         processor = statistics.median(row[name][1] for row in rows)
