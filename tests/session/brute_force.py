@@ -9,13 +9,14 @@ from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from itertools import combinations
 
-Allows = Callable[[date], bool]
+Days = frozenset[date]
 FIRST, LAST = date(1899, 1, 1), date(1904, 12, 31)
 DAYS = [FIRST + timedelta(days=n) for n in range((LAST - FIRST).days + 1)]
 
 
-def days_allowed(pieces: Sequence[Allows]) -> list[date]:
-    return [day for day in DAYS if all(allows(day) for allows in pieces)]
+def days_allowed(pieces: Sequence[Days]) -> list[date]:
+    """Days that every piece allows, in order; pieces are the days that each allows."""
+    return sorted(frozenset(DAYS).intersection(*pieces))
 
 
 def smallest(count: int, holds: Callable[[tuple[int, ...]], bool]) -> list[tuple[int, ...]]:
@@ -30,11 +31,11 @@ def smallest(count: int, holds: Callable[[tuple[int, ...]], bool]) -> list[tuple
     return found
 
 
-def smallest_conflicts(pieces: Sequence[Allows]) -> list[tuple[int, ...]]:
+def smallest_conflicts(pieces: Sequence[Days]) -> list[tuple[int, ...]]:
     return smallest(len(pieces), lambda chosen: not days_allowed([pieces[n] for n in chosen]))
 
 
-def smallest_ways_out(pieces: Sequence[Allows]) -> list[tuple[int, ...]]:
+def smallest_ways_out(pieces: Sequence[Days]) -> list[tuple[int, ...]]:
     return smallest(
         len(pieces),
         lambda left_out: bool(
@@ -43,7 +44,7 @@ def smallest_ways_out(pieces: Sequence[Allows]) -> list[tuple[int, ...]]:
     )
 
 
-def smallest_holding_first(pieces: Sequence[Allows]) -> list[tuple[int, ...]]:
+def smallest_holding_first(pieces: Sequence[Days]) -> list[tuple[int, ...]]:
     """Sets of pieces that alone allow nothing before the first day that all allow."""
     first = days_allowed(pieces)[0]
     if first == FIRST:
@@ -54,7 +55,7 @@ def smallest_holding_first(pieces: Sequence[Allows]) -> list[tuple[int, ...]]:
     )
 
 
-def smallest_holding_last(pieces: Sequence[Allows]) -> list[tuple[int, ...]]:
+def smallest_holding_last(pieces: Sequence[Days]) -> list[tuple[int, ...]]:
     last = days_allowed(pieces)[-1]
     if last == LAST:
         return []
