@@ -38,7 +38,8 @@ _MOST_PRICE = 12.0
 
 _SIDE_LEAST, _SIDE_MOST = 3, 5
 _STEP, _STEP_UNSEEN = 0.02, 0.006
-_STEP_SCATTER, _STEP_USUAL = 3.0, 4.0
+_STEP_SURE, _STEP_USUAL = 3.5, 4.0
+_SCATTER = 0.003
 
 
 def pick_events(novelty: Reals, period: Reals, slack: float) -> NDArray[np.int64]:
@@ -247,10 +248,15 @@ def _apart(events: Reals, turn: NDArray[np.int64]) -> NDArray[np.bool_]:
         design = np.stack([np.ones(clock.size), clock, clock**2, side], axis=1)
         solution, _, _, _ = np.linalg.lstsq(design, events[span], rcond=None)
         rest = events[span] - design @ solution
-        scatter = math.sqrt(float(np.sum(rest**2)) / (clock.size - 4)) if clock.size > 4 else 0.0
+        scatter = math.sqrt(float(np.sum(rest**2)) / max(clock.size - 4, 1))
+        # Short sides say little of where their parabola goes on.
+        unsure = math.sqrt(float(np.linalg.pinv(design.T @ design)[3, 3]))
         gap = int(turn[place] - turn[place - 1])
         step[place - 1] = abs(solution[3])
-        least[place - 1] = max(period * (_STEP + _STEP_UNSEEN * (gap - 1)), _STEP_SCATTER * scatter)
+        least[place - 1] = max(
+            period * (_STEP + _STEP_UNSEEN * (gap - 1)),
+            _STEP_SURE * unsure * max(scatter, _SCATTER * period),
+        )
     # A speed that swings within a few turns looks like a step everywhere.
     return np.asarray(step > np.maximum(least, _STEP_USUAL * float(np.median(step))))
 
