@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import zstandard
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver import files
@@ -328,7 +328,6 @@ def test_a_bit_that_flips_in_a_zip_is_found_or_changes_nothing(tmp_path: Path) -
     assert 0 < unseen < headers / 2
 
 
-@settings(max_examples=150)
 @given(st.data())
 def test_whatever_arrives_is_a_whole_bag_or_an_error_of_ours(data: st.DataObject) -> None:
     originals = {

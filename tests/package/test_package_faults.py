@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import errno
+import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -150,3 +152,41 @@ def test_a_full_disk_at_any_size_is_told_and_leaves_nothing(tmp_path: Path, name
             unpack(package, target)
         assert seam.injected
         assert not target.exists()
+
+
+@dataclass(kw_only=True)
+class Interrupting(FaultySeam):
+    """A person stops the run at the n-th call; as in life, only the main thread notices."""
+
+    interrupt_at: int
+
+    def call(self, operation: str, path: Path) -> None:
+        super().call(operation, path)
+        main = threading.current_thread() is threading.main_thread()
+        if main and not self.injected and len(self.calls) >= self.interrupt_at:
+            self.injected += 1
+            raise KeyboardInterrupt
+
+
+@pytest.mark.parametrize("job", ["pack", "unpack"])
+def test_an_interrupt_at_any_call_leaves_nothing(tmp_path: Path, bag: Path, job: str) -> None:
+    package = tmp_path / "x.tar.zst"
+    package.write_bytes(PACKAGES["x.tar.zst"])
+    stopped = 0
+    for n in range(1, 10_000):
+        target = tmp_path / f"target-{n}"
+        seam = Interrupting(interrupt_at=n)
+        try:
+            with files.use(seam):
+                if job == "pack":
+                    store(serialise(bag, Form.ZIP), target, part_bytes=SMALLEST_PART_BYTES)
+                else:
+                    unpack(package, target)
+        except KeyboardInterrupt:
+            stopped += 1
+            assert not target.exists(), f"call {n}: {seam.calls[n - 1]}"
+            assert seam.open_files == 0, f"call {n}: {seam.calls[n - 1]}"
+        else:
+            break
+    assert stopped > 40
+    assert not any(thread.name in {"hash", "settle_0"} for thread in threading.enumerate())

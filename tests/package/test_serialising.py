@@ -22,7 +22,7 @@ from pathlib import Path
 import bagit
 import pytest
 import zstandard
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver import files
@@ -509,7 +509,6 @@ def test_every_file_is_opened_once_and_for_a_zip_twice(
 sizes = st.one_of(st.integers(0, 3), st.sampled_from([511, 512, 513, 1024, 10_240]))
 
 
-@settings(max_examples=30)
 @given(st.dictionaries(paths, sizes, min_size=1, max_size=5), st.sampled_from(PACKED))
 def test_any_names_and_sizes_come_back(payload: dict[str, int], form: Form) -> None:
     if os.name == "nt":  # such names cannot lie there
@@ -534,7 +533,6 @@ def test_any_names_and_sizes_come_back(payload: dict[str, int], form: Form) -> N
         assert contents(unpacked.root) == contents(bag)
 
 
-@settings(max_examples=40)
 @given(st.lists(st.binary(max_size=2000), max_size=6), st.integers(0, 40_000))
 def test_every_offset_continues_the_same_stream(pieces: list[bytes], start: int) -> None:
     members = [
