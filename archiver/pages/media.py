@@ -17,6 +17,7 @@ from archiver.pages.content import Basis, Block, Fact, Section, Subsection, own,
 from archiver.pages.facts import PageFacts
 from archiver.pages.figures import quantity, with_uncertainty
 from archiver.pages.machines import condition_blocks
+from archiver.pages.takes import MOST_DETAILED, take_reference
 from archiver.session.media_wear import MediumWear, wear_of
 from archiver.session.records import Medium, Session, Setup
 
@@ -130,9 +131,13 @@ def _setup(session: Session, setup: Setup) -> Iterator[Fact]:
     yield stated_word("Nominal speed", quantity(speed) if speed is not None else None)
     yield stated("Remarks", setup.remarks)
     takes = [take for take in session.takes if take.setup == setup.id]
+    more = len(takes) - MOST_DETAILED
     yield Fact(
         label="Takes",
-        value=joined(*(own(take.id, href=f"#{anchor('take', take.id)}") for take in takes)),
+        value=joined(
+            *(take_reference(session, take) for take in takes[:MOST_DETAILED]),
+            own(f"and {more} more") if more > 0 else (),
+        ),
         basis=Basis.STATED,
     )
 

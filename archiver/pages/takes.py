@@ -41,7 +41,7 @@ from archiver.pages.takeplots import take_plots
 from archiver.session.quantity import Quantity
 from archiver.session.records import Session, Take
 
-__all__ = ["MOST_DETAILED", "takes_section"]
+__all__ = ["MOST_DETAILED", "length_s", "take_reference", "takes_section"]
 
 MOST_DETAILED = 60
 """Takes that are told one by one; of longer sessions the table holds all."""
@@ -56,7 +56,7 @@ def takes_section(facts: PageFacts, links: Links) -> Section:
     """List all takes, and tell of each."""
     session = facts.session
     detailed = session.takes[:MOST_DETAILED]
-    blocks: list[Block] = [*_overview(facts, len(detailed))]
+    blocks: list[Block] = [*_overview(facts)]
     blocks += [
         Subsection(
             id=anchor("take", take.id),
@@ -80,6 +80,12 @@ def takes_section(facts: PageFacts, links: Links) -> Section:
     return Section(id="takes", title="Takes", blocks=tuple(blocks))
 
 
+def take_reference(session: Session, take: Take) -> Line:
+    """Name a take, and lead to where it is told if it is told by itself."""
+    is_told = session.position(take) < MOST_DETAILED
+    return own(take.id, href=f"#{anchor('take', take.id)}" if is_told else "")
+
+
 def length_s(facts: PageFacts, take: Take) -> float | None:
     """Return the length of a take, which may be a part of its capture."""
     master = facts.archive.master_of.get(take.id)
@@ -90,10 +96,10 @@ def length_s(facts: PageFacts, take: Take) -> float | None:
     return (last - first) / rate
 
 
-def _overview(facts: PageFacts, detailed: int) -> Iterator[Block]:
+def _overview(facts: PageFacts) -> Iterator[Block]:
     session = facts.session
     rows = []
-    for number, take in enumerate(session.takes):
+    for take in session.takes:
         master = facts.archive.master_of.get(take.id)
         seconds = length_s(facts, take)
         machine = session.machine_of(take)
@@ -102,7 +108,7 @@ def _overview(facts: PageFacts, detailed: int) -> Iterator[Block]:
         levels = master.levels if master is not None else None
         rows.append(
             (
-                own(take.id, href=f"#{anchor('take', take.id)}" if number < detailed else ""),
+                take_reference(session, take),
                 said(take_title(session, take)),
                 own(str(take.kind)),
                 said(machine.name) if machine is not None else (),
@@ -185,7 +191,7 @@ def _told(session: Session, take: Take) -> Iterator[Fact]:
         yield Fact(
             label="Reproduces",
             value=joined(
-                own(take.reproduces, href=f"#{anchor('take', take.reproduces)}"),
+                take_reference(session, performed) if performed else own(take.reproduces),
                 said(take_title(session, performed)) if performed is not None else (),
             ),
             basis=Basis.STATED,

@@ -235,7 +235,9 @@ def test_an_address_of_another_scheme_is_shown_and_not_led_to(session: Session) 
 
 def test_a_session_of_many_takes_lists_all_and_details_the_first(session: Session) -> None:
     more = tuple(
-        dataclasses.replace(session.takes[0], id=f"x{number}", at=f"takes[{number}]")
+        dataclasses.replace(
+            session.takes[2], id=f"x{number}", reproduces=f"x{MOST_DETAILED + 4 - number}"
+        )
         for number in range(MOST_DETAILED + 5)
     )
     facts = page_facts(session)
@@ -248,6 +250,9 @@ def test_a_session_of_many_takes_lists_all_and_details_the_first(session: Sessio
     )
     text = page.text(page.by_id("takes"))
     assert f"x{MOST_DETAILED + 4}" in text
+    ids = {one.get("id") for one in page.root.iter(etree.Element)}
+    inner = {address[1:] for address in page.addresses() if address.startswith("#")}
+    assert not inner - ids
     assert f"The first {MOST_DETAILED} of {MOST_DETAILED + 5} takes" in text
 
 
