@@ -22,23 +22,23 @@ from archiver.package.refusal import PackageRefusedError
 from archiver.package.settling import Settler
 from archiver.package.space import bytes_needed, require_space
 
-__all__ = ["copy_folder", "move_aside", "staging"]
+__all__ = ["copy_folder", "move_aside", "staging", "sweep"]
 
 _STAGED = "receiving"
-_LEFT = re.compile(rf"\.{_STAGED}\.([0-9a-f]+)\.unfinished")
+_LEFT = re.compile(rf"(\.{_STAGED}\.[0-9a-f]+\.unfinished)(?:\.lock)?")
+
+
+def sweep(store: Path) -> None:
+    """Remove what runs that were killed have left: the lock of a dead process does not hold."""
+    left = {found[1] for one in files.entries(store) if (found := _LEFT.fullmatch(one.name))}
+    for name in sorted(left):
+        with contextlib.suppress(ArchiverError), _held(store / name):
+            files.discard(store / name)
 
 
 @contextlib.contextmanager
 def staging(store: Path) -> Iterator[Path]:
-    """Make a hidden directory in a store for the time of the block; remove it afterwards.
-
-    What runs that were killed have left is removed too: the lock of a dead process does not
-    hold.
-    """
-    for entry in files.entries(store):
-        if _LEFT.fullmatch(entry.name):
-            with contextlib.suppress(ArchiverError), _held(store / entry.name):
-                files.discard(store / entry.name)
+    """Make a hidden directory in a store for the time of the block; remove it afterwards."""
     place = files.temporary_sibling(store / _STAGED)
     with _held(place):
         try:

@@ -13,12 +13,9 @@ from typing import Any, Protocol
 from archiver import files
 from archiver.custody.audit import BagCheck, plain
 from archiver.custody.deposit_record import BagIdentity, Package, Party
-from archiver.custody.deposits import finding_facts
 from archiver.custody.entry import Draft, EntryKind, moment_text
 from archiver.custody.inbox import Inbound
-from archiver.custody.intake import move_aside
 from archiver.custody.ledger import Ledger
-from archiver.custody.papers.letters import LETTER_NAME, refusal_letter
 from archiver.custody.papers.receipt_page import RECEIPT_PAGE, receipt_page
 from archiver.custody.receipts import RECEIPT_NAME, Decision, Reason, Receipt, encode_receipt
 from archiver.custody.store import Store
@@ -34,12 +31,17 @@ from archiver.pipeline.handover import (
     wording_values,
 )
 from archiver.pipeline.profiles import Profile
+from archiver.pipeline.quarantine import (
+    PACKAGE_FOLDER,
+    received_facts,
+    set_aside,
+    write_answer,
+)
 from archiver.pipeline.run import PROGRAM, moment
 from archiver.session.placeholders import filled
 
 __all__ = ["Answer", "Answered", "Answers", "moved_parts"]
 
-_PACKAGE = "package"
 # What a text may name and only a bag that was found, or announced, tells.
 _OF_A_BAG = ("files", "size", "version", "replaces", "digests")
 
@@ -150,7 +152,7 @@ class Answers:
             already_held=before,
         )
         papers = self._receipts / receipt.receipt
-        digests = _write(
+        digests = write_answer(
             papers, {RECEIPT_NAME: encode_receipt(receipt), RECEIPT_PAGE: receipt_page(receipt)}
         )
         run = secrets.token_hex(8)
@@ -159,7 +161,7 @@ class Answers:
             store=self._store.name,
             bag=plain(bag.name),
             moment=moment_text(moment()),
-            facts=self._facts(receipt)
+            facts=received_facts(receipt)
             | {
                 "manifests": {plain(name): sha for name, sha in bag.manifests.items()},
                 "payload_files": bag.payload_files,
@@ -175,11 +177,12 @@ class Answers:
 
     def refuse(self, answer: Answer, reasons: tuple[Finding, ...]) -> Answered:
         """Move a package into quarantine and write the letter that says why."""
-        turn = 0
-        while files.exists(
-            self._places.quarantine / (name := answer.identifier(self._institution.name, turn))
-        ):
+        quarantine, turn = self._places.quarantine, 0
+        name = answer.identifier(self._institution.name)
+        # The same package may be refused more than once, and each has its place.
+        while files.exists(quarantine / name / PACKAGE_FOLDER):
             turn += 1
+            name = answer.identifier(self._institution.name, turn)
         receipt = self._receipt(
             answer,
             name,
@@ -188,44 +191,15 @@ class Answers:
             wording=self._institution.reception.letter,
             reasons=reasons,
         )
-        papers = self._places.quarantine / name
-        target = papers / _PACKAGE
-        digests = _write(
-            papers,
-            {
-                LETTER_NAME: refusal_letter(receipt),
-                RECEIPT_NAME: encode_receipt(receipt),
-                RECEIPT_PAGE: receipt_page(receipt),
-            },
+        entry = set_aside(
+            quarantine,
+            receipt,
+            moved_parts(answer.inbound),
+            store=self._store.name,
+            ledger=self._ledger,
         )
-        for source in moved_parts(answer.inbound):
-            move_aside(source, target / source.name)
-        bag = answer.bag.name if answer.bag is not None else answer.inbound.place.name
-        (entry,) = self._ledger.append(
-            Draft(
-                kind=EntryKind.QUARANTINED,
-                store=self._store.name,
-                bag=plain(bag),
-                moment=moment_text(moment()),
-                facts=self._facts(receipt)
-                | {
-                    "to": plain(str(papers)),
-                    "findings": finding_facts(reasons),
-                    "papers": digests,
-                },
-            )
-        )
-        return Answered(receipt=name, papers=papers, place=target, entry=entry.number)
-
-    def _facts(self, receipt: Receipt) -> dict[str, Any]:
-        return {
-            "receipt": receipt.receipt,
-            "deposit": receipt.deposit,
-            "institution": plain(receipt.institution.name),
-            "depositor": plain(receipt.depositor.name),
-            "packages": [one.as_json() | {"name": plain(one.name)} for one in receipt.packages],
-            "program": receipt.program,
-        }
+        folder = quarantine / name
+        return Answered(receipt=name, papers=folder, place=folder / PACKAGE_FOLDER, entry=entry)
 
     def _receipt(
         self,
@@ -312,10 +286,3 @@ def moved_parts(inbound: Inbound) -> tuple[Path, ...]:
 def _name(path: str) -> str:
     # Names of members in the ledger are ASCII, so that their order is the same everywhere.
     return path.encode("ascii", "backslashreplace").decode()
-
-
-def _write(folder: Path, papers: Mapping[str, bytes]) -> dict[str, str]:
-    files.make_directory(folder)
-    for name, content in papers.items():
-        files.write_whole(folder / name, content)
-    return {name: hashlib.sha256(content).hexdigest() for name, content in papers.items()}

@@ -26,7 +26,7 @@ from archiver.custody.inbox import (
     look_at,
     received_packages,
 )
-from archiver.custody.intake import staging
+from archiver.custody.intake import staging, sweep
 from archiver.custody.ledger import Ledger, open_ledger
 from archiver.custody.receipts import Decision
 from archiver.custody.store import Store, opened_store
@@ -37,6 +37,7 @@ from archiver.package.reader import read_bag
 from archiver.pipeline.answers import Answer, Answers, moved_parts
 from archiver.pipeline.fitness import fit
 from archiver.pipeline.profiles import Profile, find_profile
+from archiver.pipeline.quarantine import catch_up
 from archiver.pipeline.receiving_outcome import PackageOutcome, ReceivedPackage, ReceivingPlan
 from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper, require_read
 from archiver.progress import Progress, Silent
@@ -79,6 +80,9 @@ def receive_packages(
     packages = tuple(one for place in plan.packages for one in arrived(place))
     with opened_store(str(plan.store)) as store, contextlib.ExitStack() as held:
         ledger = None if plan.rehearse else held.enter_context(open_ledger(plan.ledger))
+        if ledger is not None:
+            sweep(plan.store)
+            catch_up(plan.quarantine, store=store.name, ledger=ledger)
         work = _Receiving(plan, profile, store, ledger, progress)
         return tuple(work.run(package) for package in packages)
 

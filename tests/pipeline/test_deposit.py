@@ -29,6 +29,7 @@ from archiver.pipeline.deposit import deposit_bags
 from archiver.pipeline.deposit_outcome import BagDeposit, DepositOutcome
 from tests.custody.transport import surroundings
 from tests.custody.transport.sftp_server import sftp_server
+from tests.custody.transport.webdav_server import webdav_server
 from tests.faults import FaultySeam, ProcessDeathError
 from tests.package.small_bags import contents
 from tests.pipeline.handing import PAYLOAD, SENDER, Both, both_sides, same, small_bag
@@ -342,22 +343,47 @@ def test_a_deposit_over_sftp_is_cut_and_goes_on(
 ) -> None:
     surroundings.bare(monkeypatch, tmp_path)
     both = both_sides(tmp_path / "sides")
-    bag = small_bag(tmp_path / "home" / "lhm-1")
+    payload = PAYLOAD | {"masters/t03.wav": bytes(range(251)) * 16_000}
+    bag = small_bag(tmp_path / "home" / "lhm-1", payload)
     with sftp_server(tmp_path / "server") as server:
         surroundings.let_into_sftp(monkeypatch, server)
         place = f"sftp://depositor@127.0.0.1:{server.port}/"
-        server.clear_faults().full_after_bytes = 100_000
+        server.clear_faults().full_after_bytes = 3_000_000
         (cut,) = both.deposit(bag, to=place)
         assert cut.outcome is DepositOutcome.FAILED
         assert cut.exit_status == 4
         assert entered(both) == 0
         assert not list(server.root.rglob("deposit.json"))
-        server.clear_faults()
+        faults = server.clear_faults()
         (done,) = both.deposit(bag, to=place)
         assert done.outcome is DepositOutcome.DEPOSITED
+        (package,) = done.packages
+        papers = sum(
+            path.stat().st_size
+            for path in (server.root / done.deposit).iterdir()
+            if path.name != package.name
+        )
+        # What had arrived before the cut is not sent again.
+        assert package.size is not None
+        assert faults.written_bytes <= package.size + papers - 1_000_000
         assert done.to == f"sftp://depositor@127.0.0.1:{server.port}/{done.deposit}"
         with open_place(place) as opened:
             assert {one.name for one in opened.listing(done.deposit)} >= {"deposit.json"}
+        (received,) = both.receive(server.root / done.deposit)
+    assert str(received.outcome) == "accepted"
+    assert same(bag, both.store / "lhm-1")
+
+
+def test_a_deposit_over_webdav_is_received_as_the_same_bag(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    surroundings.bare(monkeypatch, tmp_path)
+    both = both_sides(tmp_path / "sides", "zip")
+    bag = small_bag(tmp_path / "home" / "lhm-1")
+    with webdav_server(tmp_path / "server") as server:
+        surroundings.let_into_webdav(monkeypatch)
+        (done,) = both.deposit(bag, to=f"webdav://127.0.0.1:{server.port}/")
+        assert done.outcome is DepositOutcome.DEPOSITED, done.error
         (received,) = both.receive(server.root / done.deposit)
     assert str(received.outcome) == "accepted"
     assert same(bag, both.store / "lhm-1")

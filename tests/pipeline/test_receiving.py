@@ -601,17 +601,29 @@ def test_a_full_disk_at_the_institution_never_ends_in_a_letter_to_the_depositor(
     assert same(bag, both.store / "lhm-1")
 
 
-def test_quarantine_that_dies_keeps_the_package_in_one_place(both: Both, bag: Path) -> None:
+def test_what_lies_in_quarantine_the_ledger_knows_wherever_a_run_died(
+    both: Both, bag: Path
+) -> None:
     package = as_tar(bag, both.inbox / "lhm-1.tar", climbing)
     content = package.read_bytes()
     counting = FaultySeam()
     with files.use(counting):
         receive_packages(both.receiving(package))
-    for part in range(6):
+    for part in range(12):
         (both.inbox / "lhm-1.tar").write_bytes(content)
-        dying = FaultySeam(fail_at=1 + part * (len(counting.calls) - 1) // 5)
+        dying = FaultySeam(fail_at=len(counting.calls) - 30 + part * 2)
         with files.use(dying), pytest.raises(ProcessDeathError):
             receive_packages(both.receiving(package))
         places = [*both.inbox.rglob("lhm-1.tar"), *both.quarantine.rglob("lhm-1.tar")]
         assert any(path.read_bytes() == content for path in places)
+        (both.inbox / "lhm-1.tar").unlink(missing_ok=True)
+        both.receive(both.inbox)
+        aside = {path.parent.parent.name for path in both.quarantine.rglob("lhm-1.tar")}
+        with open_ledger(both.their_ledger, read_only=True) as ledger:
+            known = [
+                entry.parsed_facts()["receipt"]
+                for entry in ledger.entries(kind=EntryKind.QUARANTINED)
+            ]
+        assert len(known) == len(set(known))
+        assert set(known) == aside
     assert EntryKind.RECEIVED not in kinds(both)
