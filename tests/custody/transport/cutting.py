@@ -9,6 +9,8 @@ import struct
 import threading
 from collections.abc import Callable, Iterator
 
+_METHODS = {b"GET", b"HEAD", b"PUT", b"POST", b"DELETE", b"PROPFIND", b"MKCOL", b"MOVE"}
+
 
 def _unaltered(block: bytes) -> bytes:
     return block
@@ -60,6 +62,25 @@ class CuttingProxy:
             self.refusing = False
             self.altering_to_server = self.altering_to_client = _unaltered
             self.cuts_done = self.to_server_bytes = self.to_client_bytes = self._since_cut = 0
+
+    def lose_answer_to(self, *beginnings: bytes) -> None:
+        """Let the next request that begins so be carried out, and cut its answer off."""
+        asked: list[bool] = []
+
+        def look(block: bytes) -> bytes:
+            # What follows a request line is its body.
+            if block.split(b" ", 1)[0] in _METHODS:
+                asked.append(block.startswith(beginnings))
+            return block
+
+        def lose(block: bytes) -> bytes:
+            if asked and asked[-1]:
+                self.altering_to_client = _unaltered
+                with self._mutex:
+                    self.cuts.insert(0, self._since_cut + 1)
+            return block
+
+        self.altering_to_server, self.altering_to_client = look, lose
 
     def _accept(self) -> None:
         while True:

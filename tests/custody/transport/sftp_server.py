@@ -27,6 +27,7 @@ class Faults:
     close_on_read: bool = False
     forget_on_open: int = 0
     another_puts: str = ""
+    close_after_rename: bool = False
     written_bytes: int = 0
     injected: int = 0
 
@@ -94,6 +95,10 @@ def _handler_of(server: SftpServer) -> type:
                 server.faults.injected += 1
                 (server.root / server.faults.another_puts).write_bytes(b"another's")
             super().rename(oldpath, newpath)
+            if server.faults.close_after_rename:
+                server.faults.injected += 1
+                for connection in server.connections:
+                    connection.abort()
 
         def statvfs(self, path: bytes) -> Any:
             found = cast("Any", super().statvfs(path))

@@ -195,6 +195,60 @@ def test_a_far_end_that_alters_bytes_is_found_out(
     assert sent.sha256 == marked(offset).sha256
 
 
+def other_checksums(block: bytes) -> bytes:
+    """Another SHA-256 than was sent, as of a server that digests what it has stored."""
+    return re.sub(
+        rb"(?i)(x-amz-checksum-sha256: )(.)(.*?)=", lambda m: m[1] + m[3] + m[2] + b"=", block
+    )
+
+
+def test_another_checksum_of_a_part_is_found_out(client: Any, proxy: CuttingProxy) -> None:
+    proxy.altering_to_client = other_checksums
+    with (
+        open_place(PLACE, retries=AT_ONCE, chunk_bytes=PART) as place,
+        pytest.raises(IntegrityError, match="in part 1"),
+    ):
+        place.send(PARCEL)
+    assert keys(client) == []
+
+
+def test_another_checksum_of_the_whole_takes_the_name_away_again(
+    client: Any, proxy: CuttingProxy
+) -> None:
+    asked: list[bool] = []
+
+    def look(block: bytes) -> bytes:
+        if block.split(b" ", 1)[0] in {b"GET", b"HEAD", b"PUT", b"POST"}:
+            asked.append(block.startswith(b"HEAD "))
+        return block
+
+    with open_place(PLACE, retries=AT_ONCE, chunk_bytes=PART) as place:
+        proxy.altering_to_server = look
+        proxy.altering_to_client = lambda block: (
+            other_checksums(block) if asked and asked[-1] else block
+        )
+        with pytest.raises(IntegrityError, match="It was removed"):
+            place.send(PARCEL)
+    assert keys(client) == []
+
+
+@pytest.mark.parametrize(
+    "method", [b"PUT ", b"POST /vault/in/lhm-2026-04-18.tar?uploadId", b"GET "]
+)
+def test_what_was_done_and_whose_answer_is_lost_is_not_done_again(
+    client: Any, proxy: CuttingProxy, method: bytes
+) -> None:
+    with open_place(PLACE, retries=AT_ONCE, chunk_bytes=PART) as place:
+        proxy.cut_after()
+        proxy.lose_answer_to(method)
+        sent = place.send(PARCEL)
+    assert proxy.cuts_done == 1
+    assert sent.sha256 == PARCEL.sha256
+    assert proxy.to_server_bytes < 100_000 + PART + 15_000
+    assert content(client) == PARCEL.content
+    assert uploads(client) == []
+
+
 def reversed_etags(block: bytes) -> bytes:
     """An ETag that says nothing of the content, the same way in both directions."""
     return re.sub(rb'(?<=["&;])[0-9a-f]{32}(?=["&])', lambda found: found[0][::-1], block).replace(

@@ -259,6 +259,25 @@ def test_a_name_that_is_taken_at_the_last_moment_is_not_overwritten(server: Sftp
     assert (server.root / PARCEL.name).read_bytes() == b"another's"
 
 
+def test_a_rename_whose_answer_is_lost_was_done(server: SftpServer) -> None:
+    faults = server.clear_faults()
+    faults.close_after_rename = True
+    with open_place(url(server), retries=AT_ONCE) as place:
+        sent = place.send(PARCEL)
+    assert (faults.injected, sent.attempts, sent.sent_bytes) == (1, 2, 100_000)
+    assert names(server) == [PARCEL.name]
+
+
+@pytest.mark.parametrize("announced", [True, False])
+def test_a_leftover_that_is_longer_is_cut_to_size(server: SftpServer, announced: bool) -> None:
+    parcel = some_bytes(PARCEL.name, 100_000, announced=announced)
+    (server.root / f".{PARCEL.name}.unfinished").write_bytes(parcel.content + b"and more")
+    with open_place(url(server), retries=AT_ONCE) as place:
+        sent = place.send(parcel)
+    assert (sent.resumed_at_bytes, sent.sent_bytes) == (100_000, 0)
+    assert (server.root / PARCEL.name).read_bytes() == parcel.content
+
+
 @pytest.mark.usefixtures("server")
 def test_a_server_that_offers_no_sftp_is_told_at_once(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path

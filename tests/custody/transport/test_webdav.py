@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from archiver.custody.places import open_place
+from archiver.custody.transport.far_end import BLOCK_BYTES
 from archiver.errors import IntegrityError, MisuseError, SurroundingsError
 from tests.custody.tls_server import tls_server
 from tests.custody.transport.cutting import CuttingProxy, cutting_proxy
@@ -142,6 +143,20 @@ def test_a_name_that_is_taken_meanwhile_is_not_overwritten(server: WebdavServer)
     assert (server.root / PARCEL.name).read_bytes() == b"another's"
 
 
+@pytest.mark.parametrize("method", [b"PUT ", b"MOVE ", b"PROPFIND ", b"GET "])
+def test_what_was_done_and_whose_answer_is_lost_is_not_done_again(
+    server: WebdavServer, proxy: CuttingProxy, method: bytes
+) -> None:
+    with open_place(url(proxy), retries=AT_ONCE) as place:
+        proxy.cut_after()
+        proxy.lose_answer_to(method)
+        sent = place.send(PARCEL)
+    assert proxy.cuts_done == 1
+    assert (sent.attempts, sent.sent_bytes) == (2, 100_000)
+    assert proxy.to_server_bytes < 100_000 + 10_000
+    assert names(server) == [PARCEL.name]
+
+
 def test_names_are_quoted_once(server: WebdavServer) -> None:
     odd = some_bytes("Wälze 50%41 #2.tar", 10)
     with open_place(url(server), retries=AT_ONCE) as place:
@@ -165,14 +180,14 @@ def test_what_is_fetched_goes_on_after_a_cut(
 ) -> None:
     large = some_bytes("large.tar", 3_000_000)
     (server.root / "large.tar").write_bytes(large.content)
-    server.clear_faults().no_ranges = no_ranges
+    faults = server.clear_faults()
+    faults.no_ranges = no_ranges
+    faults.stop_after_bytes = 1_500_000
     with open_place(url(proxy), retries=AT_ONCE) as place:
-        proxy.cut_after(1_500_000)
         fetched = place.fetch("large.tar", tmp_path / "back.tar", sha256=large.sha256)
-        assert (proxy.cuts_done, fetched.attempts) == (1, 2)
-        if not no_ranges:
-            # What the sockets between held when the line was cut is lost.
-            assert proxy.to_client_bytes < 3_000_000 + 1_000_000
+    assert (faults.injected, fetched.attempts) == (1, 2)
+    sent_twice = 1_500_000 if no_ranges else 0
+    assert proxy.to_client_bytes < 3_000_000 + sent_twice + BLOCK_BYTES + 50_000
     assert (tmp_path / "back.tar").read_bytes() == large.content
 
 

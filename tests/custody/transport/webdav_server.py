@@ -33,12 +33,15 @@ class Faults:
         Whether ``Repr-Digest`` is stated when it is asked for.
     no_ranges : bool
         Whether a range that is asked for is passed over.
+    stop_after_bytes : int
+        Where the first answer with a file ends too early.
     """
 
     status: dict[str, str] = field(default_factory=dict)
     flip: bool = False
     states_digests: bool = False
     no_ranges: bool = False
+    stop_after_bytes: int = 0
     injected: int = 0
 
 
@@ -77,6 +80,11 @@ class _Files(FilesystemProvider):  # type: ignore[misc] # it carries no types
         return found
 
 
+def _stopped(beginning: bytes) -> Iterator[bytes]:
+    yield beginning
+    raise ConnectionError("the server is gone")
+
+
 def _with_faults(server: WebdavServer, application: Any) -> Any:
     def answer(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
         faults = server.faults
@@ -103,6 +111,10 @@ def _with_faults(server: WebdavServer, application: Any) -> Any:
             # The server leaves a file open when the line is cut; here it must not warn.
             for file in environ.pop(_OPEN, ()):
                 file.close()
+        if method == "GET" and faults.stop_after_bytes:
+            faults.injected += 1
+            count, faults.stop_after_bytes = faults.stop_after_bytes, 0
+            return _stopped(b"".join(body)[:count])
         if method == "PUT" and faults.flip:
             faults.injected += 1
             content = bytearray(path.read_bytes())
