@@ -32,7 +32,7 @@ def main() -> NoReturn:
             stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
     # What is read are records without cycles: looking at them again and again for some takes
     # a fifth of the time of a bag of many files.
-    gc.set_threshold(100_000, 50, 50)
+    gc.set_threshold(250_000, 50, 50)
     watch_for_interrupts()
     sys.exit(_run())
 
