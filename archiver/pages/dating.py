@@ -44,13 +44,14 @@ def dating_blocks(machine: Machine) -> Iterator[Block]:
     if made is not None:
         rows.append(stated("Made", dated(made.date) if made.date is not None else None))
         rows.append(stated("Made at", made.place))
-        rows.append(stated("Grounds given", made.statement))
     if dating is not None:
         allowed = days_in_words(dating.allowed) if dating.allowed else "no date: the firm evidence "
         allowed += "" if dating.allowed else "contradicts itself"
         edtf = f" (EDTF {dating.date.text})" if dating.date is not None else ""
         rows.append(derived("As all firm evidence allows", f"{allowed}{edtf}"))
     yield from facts_of(rows)
+    if made is not None and made.statement:
+        yield Paragraph(text=said(made.statement), basis=Basis.STATED, style="statement")
     if dating is None:
         return
     yield Paragraph(text=said(dating.statement), basis=Basis.DERIVED, style="statement")

@@ -78,7 +78,8 @@ class Fragments:
         )
 
     def _cell(self, cell: Cell) -> str:
-        style = cell.style if cell.text else f"{cell.style} none".strip()
+        is_empty = not any(one.text for one in cell.text)
+        style = f"{cell.style} none".strip() if is_empty else cell.style
         return (
             f'<td role="cell"{_style(style)} data-head="{escape(cell.head)}">'
             f"{self._line(cell.text)}</td>"
