@@ -148,6 +148,17 @@ def test_a_large_package_goes_in_parts_and_is_joined(both: Both, bag: Path) -> N
     assert same(bag, both.store / "lhm-1")
 
 
+def test_a_compressed_package_that_fits_is_not_called_a_part(both: Both, bag: Path) -> None:
+    both.use_form("tar.zst", "largest_part: 10 MB\n")
+    (done,) = both.deposit(bag)
+    assert [one.name for one in done.packages] == ["lhm-1.tar.zst"]
+    both.use_form("tar.zst", "largest_part: 70 kB\n")
+    (done,) = both.deposit(bag, again=True)
+    assert done.packages[0].name == "lhm-1.tar.zst.0001"
+    (received,) = both.receive(both.inbox / done.deposit)
+    assert str(received.outcome) == "accepted"
+
+
 def test_a_file_too_large_for_a_folder_is_told(both: Both, bag: Path) -> None:
     both.use_form("folder", "largest_part: 70 kB\n")
     (done,) = both.deposit(bag)
