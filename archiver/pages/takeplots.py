@@ -19,6 +19,7 @@ _WINDOW_S = 0.4
 _LOWEST_LUFS = -70.0
 _OCTAVES = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 _LEAST_POINTS = 3
+_BEYOND = 1e6
 
 
 def take_plots(
@@ -70,7 +71,7 @@ def _between(low: float, high: float) -> str:
 
 
 def _turns(moved: TakeMovement) -> Iterator[Block]:
-    course = moved.turns
+    course = _drawable(moved.turns)
     if len(course.values) < _LEAST_POINTS:
         return
     curves = [("stated", moved.stated_rpm, "stated")] if moved.stated_rpm is not None else []
@@ -87,8 +88,22 @@ def _turns(moved: TakeMovement) -> Iterator[Block]:
     )
 
 
+def _drawable(course: Course) -> Course:
+    """Leave out points that are beyond any drawing: no machine turns so fast."""
+    kept = [
+        (at, value, width)
+        for at, value, width in zip(course.time_s, course.values, course.uncertainties, strict=True)
+        if abs(at) < _BEYOND and abs(value) < _BEYOND and 0 <= width < _BEYOND
+    ]
+    return Course(
+        time_s=tuple(at for at, _, _ in kept),
+        values=tuple(value for _, value, _ in kept),
+        uncertainties=tuple(width for _, _, width in kept),
+    )
+
+
 def _ratio(moved: TakeMovement) -> Iterator[Block]:
-    course = moved.ratio_course
+    course = _drawable(moved.ratio_course)
     if len(course.values) < _LEAST_POINTS or moved.ratio is None:
         return
     percent = Course(
@@ -111,16 +126,12 @@ def _ratio(moved: TakeMovement) -> Iterator[Block]:
 def _speed(
     course: Course, *, title: str, told: str, unit: str, reference: Sequence[tuple[str, float, str]]
 ) -> Plot:
-    lows: list[float | None] = []
-    highs: list[float | None] = []
-    for value, width in zip(course.values, course.uncertainties, strict=True):
-        lows.append(value - width)
-        highs.append(value + width)
-    shown = [value for value in (*lows, *highs) if value is not None]
-    shown += [value for _, value, _ in reference]
-    margin = 0.06 * (max(shown) - min(shown) or 1.0)
+    pairs = list(zip(course.values, course.uncertainties, strict=True))
+    lows: list[float | None] = [value - width for value, width in pairs]
+    highs: list[float | None] = [value + width for value, width in pairs]
+    low, high = _range(course, [value for _, value, _ in reference])
     x = Axis(min(0.0, course.time_s[0]), course.time_s[-1])
-    y = Axis(min(shown) - margin, max(shown) + margin)
+    y = Axis(low, high)
     bands: tuple[Band, ...] = (
         area(x, y, course.time_s, lows, highs, style="uncertainty", name="95 % interval"),
     )
@@ -138,6 +149,14 @@ def _speed(
         bands=bands,
         curves=tuple(curves),
     )
+
+
+def _range(course: Course, references: Sequence[float]) -> tuple[float, float]:
+    """Choose what is shown: all values, and their intervals unless these dwarf the values."""
+    low, high = min(*course.values, *references), max(*course.values, *references)
+    usual = sorted(course.uncertainties)[len(course.uncertainties) // 2]
+    margin = min(max(course.uncertainties), 2 * usual) + 0.04 * (high - low)
+    return low - margin, high + margin
 
 
 def _spectrum(sound: SoundRecord) -> Iterator[Block]:

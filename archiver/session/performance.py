@@ -15,6 +15,7 @@ from typing import Any
 __all__ = ["Figure", "PerformanceRow", "TakeFigures", "in_words", "performance_rows"]
 
 _MOST_PLACES = 6
+_LARGEST_WRITTEN_OUT = 1e9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +45,8 @@ class Figure:
         unit = f" {self.unit}" if self.unit else ""
         if self.uncertainty is None:
             return f"{self.value:.{self.places}f}{unit}"
+        if max(abs(self.value), self.uncertainty) >= _LARGEST_WRITTEN_OUT:
+            return f"{self.value:.3g} ± {self.uncertainty:.2g}{unit}"
         places = self._places(self.uncertainty)
         value, width = round(self.value, places), round(self.uncertainty, places)
         shown = max(0, places)

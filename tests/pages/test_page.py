@@ -11,17 +11,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
 
-from archiver.describe.facts import FileFacts, FileRole
+from archiver.describe.facts import Archive, FileFacts, FileRole
+from archiver.describe.motion_record import motion_record
 from archiver.describe.withholding import withhold
 from archiver.describe.xmltext import legal
+from archiver.pages.facts import PageFacts
 from archiver.pages.page import session_page
 from archiver.pages.takes import MOST_DETAILED
 from archiver.session.cautions import DEFERRING, cautions_of
 from archiver.session.edtf import parse_edtf
 from archiver.session.records import Session
 from tests.conftest import REPOSITORY, Golden
+from tests.describe.strategies import archives
 from tests.pages.reading import XHTML, Page
-from tests.pages.records import LINKS, page_facts, sample
+from tests.pages.records import LINKS, motion, page_facts, sample
 
 
 @pytest.fixture(scope="module")
@@ -224,6 +227,49 @@ def _read_back(text: str) -> str:
 
 def _spaced(text: str) -> str:
     return " ".join(legal(text).split())
+
+
+@given(archive=archives())
+@settings(max_examples=40)
+def test_any_archive_has_a_page_that_a_strict_parser_reads(archive: Archive) -> None:
+    page = Page(session_page(PageFacts(archive=archive, bag="bag", algorithms=("sha512",)), LINKS))
+    ids = [one.get("id") for one in page.root.iter(etree.Element) if one.get("id")]
+    assert len(ids) == len(set(ids))
+    inner = {address[1:] for address in page.addresses() if address.startswith("#")}
+    assert not inner - set(ids)
+    for take in archive.session.takes:
+        assert _spaced(take.remarks or "") in page.text(page.by_id(f"take-{take.id}"))
+
+
+ANY = st.one_of(st.floats(-1e308, 1e308), st.floats(-200, 200), st.just(0.0))
+
+
+@given(
+    times=st.lists(st.floats(0, 1e6), min_size=20, max_size=20),
+    values=st.lists(ANY, min_size=19, max_size=19),
+    widths=st.lists(ANY, min_size=19, max_size=19),
+    mean=ANY,
+    width=st.floats(0, 1e308),
+)
+@settings(max_examples=25)
+def test_any_motion_on_record_has_a_page(
+    times: list[float], values: list[float], widths: list[float], mean: float, width: float
+) -> None:
+    session = sample(REPOSITORY / "sample_session")
+    document = motion()
+    turned = document["takes"][1]
+    turned["rotation"] |= {"event_s": sorted(times), "rpm": values, "rpm_uncertainty": widths}
+    turned["rotation"]["mean_rpm"] = {"unit": "rpm", "value": mean, "uncertainty": width}
+    turned["speed_curve"] |= {
+        "time_s": sorted(times), "ratio": [*values, 1.0], "ratio_uncertainty": [*widths, 0.1],
+        "told": [True] * 20,
+    }  # fmt: skip
+    facts = dataclasses.replace(page_facts(session), motion=motion_record(document, "motion.json"))
+    page = Page(session_page(facts, LINKS))
+    assert page.facts("take-t04")["Speed"][0] == ("100 rpm", "stated")
+    for drawn in page.by_id("take-t04").iter(f"{XHTML}path"):
+        assert "nan" not in (drawn.get("d") or "")
+        assert "inf" not in (drawn.get("d") or "")
 
 
 def test_an_address_of_another_scheme_is_shown_and_not_led_to(session: Session) -> None:
