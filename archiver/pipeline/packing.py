@@ -169,11 +169,14 @@ def pack_bag(
 
     Raises
     ------
+    MisuseError
+        The folder lies in the bag.
     ArchiverError
         As :func:`~archiver.package.serialising.serialise` and
         :func:`~archiver.package.storing.store` say; nothing is left.
     """
     progress = progress or Silent()
+    _refuse_inside(bag, to)
     pinned = int(moment().timestamp()) if os.environ.get("SOURCE_DATE_EPOCH") else None
     serialised = serialise(
         bag, form, modified_s=pinned, any_names=any_names, on_bytes=progress.advance
@@ -181,6 +184,19 @@ def pack_bag(
     progress.step("Packing", serialised.read_bytes)
     stored = store(serialised, to, part_bytes=part_bytes)
     return Packed(bag=bag, form=form, folder=stored.folder, listed=stored.listed)
+
+
+def _refuse_inside(bag: Path, to: Path) -> None:
+    place = to.absolute()
+    while not files.exists(place):
+        place = place.parent
+    if files.exists(bag) and files.resolved(place).is_relative_to(files.resolved(bag)):
+        raise MisuseError(
+            "lies in the bag, and nothing is written into a bag",
+            where=str(to),
+            accepted="a folder outside the bag",
+            remedy="Choose another folder",
+        )
 
 
 def unpack_packages(

@@ -147,6 +147,15 @@ def test_nothing_is_overwritten(run: Runner, bag: Path, tmp_path: Path) -> None:
     assert "overwritten" in ran.out
 
 
+@pytest.mark.parametrize("place", ["", "data", "out/more"])
+def test_nothing_is_written_into_the_bag(run: Runner, bag: Path, place: str) -> None:
+    before = contents(bag)
+    ran = run("pack", bag, "--to", bag / place)
+    assert ran.status == 2
+    assert "nothing is written into a bag" in ran.err
+    assert contents(bag) == before
+
+
 def test_a_damaged_bag_is_not_packed(run: Runner, bag: Path, tmp_path: Path) -> None:
     content = bytearray(NOISE)
     content[7] ^= 1

@@ -18,6 +18,7 @@ import tempfile
 import threading
 import zipfile
 from pathlib import Path
+from typing import Literal
 
 import bagit
 import pytest
@@ -34,6 +35,7 @@ from archiver.package.limits import Limits
 from archiver.package.refusal import PackageDamagedError, PackageRefusedError
 from archiver.package.serialising import Addition, serialise
 from archiver.package.tar_form import TarFrame
+from archiver.package.tar_reading import read_tar
 from archiver.package.unpacking import unpack
 from archiver.package.zip_form import ZipFrame
 from archiver.package.zip_reading import read_zip
@@ -167,6 +169,19 @@ def test_sizes_around_eight_gibibytes_are_read_by_the_standard_library(size: int
         member = read.next()
         assert member is not None
         assert (member.name, member.size) == ("bag/data/long.wav", size)
+
+
+@pytest.mark.parametrize("form", [tarfile.GNU_FORMAT, tarfile.PAX_FORMAT], ids=["gnu", "pax"])
+@pytest.mark.parametrize("size", [8**11 - 1, 8**11, 1 << 40])
+def test_sizes_around_eight_gibibytes_are_read_as_others_write_them(
+    form: Literal[1, 2], size: int, tmp_path: Path
+) -> None:
+    entry = tarfile.TarInfo("bag/data/long.wav")
+    entry.size = size
+    (tmp_path / "x.tar").write_bytes(entry.tobuf(form))
+    with Incoming([tmp_path / "x.tar"]) as incoming:
+        read = next(read_tar(incoming.blocks(), incoming))
+        assert (read.name, read.size) == ("bag/data/long.wav", size)
 
 
 def test_a_zip_of_more_than_65535_entries_is_read_by_the_standard_library() -> None:
