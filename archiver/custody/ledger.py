@@ -383,7 +383,10 @@ class Ledger:
         """
         conditions, values = ["number > ?"], [after]
         wanted: list[object] = list(values)
-        for name, value in (("kind", kind), ("store", store), ("bag", bag)):
+        # A store has as many entries as all checks of all its bags, a bag has few. The plus sign
+        # keeps SQLite from looking the store up, which is all that it would do otherwise.
+        by_store = "store" if bag is None else "+store"
+        for name, value in (("kind", kind), (by_store, store), ("bag", bag)):
             if value is not None:
                 conditions.append(f"{name} = ?")
                 wanted.append(str(value))
@@ -429,7 +432,8 @@ class Ledger:
         )
         values: list[object] = [bag, str(EntryKind.ACCEPTED), str(EntryKind.CHECK)]
         if store is not None:
-            query += " AND store = ?"
+            # See entries: by the store, each check would go through all checks of all bags.
+            query += " AND +store = ?"
             values.append(store)
         query += " ORDER BY number DESC LIMIT 1"
         with self._mutex, _explained(self.path):

@@ -399,3 +399,33 @@ def test_ledger_is_a_context(path: Path) -> None:
         assert ledger.head() is not None
     with pytest.raises(ArchiverError):
         ledger.head()
+
+
+def steps_of(ledger: Ledger, bag: str) -> int:
+    """Steps of SQLite's machine to look up what is known of a bag."""
+    steps = 0
+
+    def count() -> int:
+        nonlocal steps
+        steps += 1
+        return 0
+
+    ledger._connection.set_progress_handler(count, 1)
+    try:
+        ledger.reference(bag, "/vault/a")
+        list(ledger.entries(bag=bag, store="/vault/a"))
+    finally:
+        ledger._connection.set_progress_handler(None, 0)
+    return steps
+
+
+@pytest.mark.parametrize("bag", ["bag-0", "bag-never-seen"])
+def test_what_is_known_of_a_bag_is_found_at_once_however_long_the_ledger(
+    tmp_path: Path, bag: str
+) -> None:
+    """Otherwise the checks of a store would go through each other: ten thousand, squared."""
+    taken = []
+    for count in (20, 400):
+        with open_ledger(make_ledger(tmp_path / f"{count}.sqlite3", count)) as ledger:
+            taken.append(steps_of(ledger, bag))
+    assert 0 < taken[1] <= taken[0] + 5
