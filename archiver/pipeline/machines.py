@@ -16,6 +16,7 @@ from archiver.errors import InputError, MisuseError
 from archiver.pipeline.previous import read_previous
 from archiver.session.comparison import MachineView, view_of, with_more
 from archiver.session.conform import nearest
+from archiver.session.load import SHEET
 from archiver.session.performance import Figure, TakeFigures
 from archiver.session.records import Machine, Session
 from archiver.signal.estimate import Estimate
@@ -113,6 +114,12 @@ def _figures_of(
     source: Path, session: Session, wanted: str, *, named: bool
 ) -> Mapping[str, Sequence[TakeFigures]]:
     """Return what a source tells of a machine, by kind; ``named`` puts the session to takes."""
+    if files.exists(source / SHEET):
+        raise MisuseError(
+            "is a session folder, in which nothing is measured",
+            where=str(source),
+            accepted="its bag, or the document that `archiver motion DIR --json` gives",
+        )
     if not files.exists(source / "metadata"):
         (machine,) = chosen(session, wanted)
         figures = {take: _with_motion(None, moved) for take, moved in _motion(source).items()}

@@ -232,6 +232,9 @@ def test_a_source_that_tells_nothing_is_refused(
     gone = run("machine", "compare", *pair, "--from", tmp_path / "gone.json")
     assert gone.status == 2
     assert "is not there" in gone.err
+    folder = run("machine", "compare", *pair, "--from", whole_session(tmp_path / "s"))
+    assert folder.status == 2
+    assert "a session folder, in which nothing is measured" in folder.err
     other = tmp_path / "motion.json"
     other.write_text('{"schema": "motion 1", "takes": [], "media": []}', encoding="utf-8")
     nothing = run("machine", "compare", *pair, "--from", other)
