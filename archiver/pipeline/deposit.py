@@ -278,11 +278,17 @@ class _Depositing:
         self.progress.step(f"Sending {root.name}", goods.bytes_to_read)
         packages = tuple(send(goods, place, name, self.progress))
         papers = (self.plan.papers or papers_beside(ledger.path, "deposits")) / name
-        record = self._record(goods, name, packages, papers)
+        record = self._record(goods, name, packages)
+        # A run that ended before it entered the deposit has said already when that was.
+        for earlier in (_far_record(place, name, papers), _earlier_record(papers / DEPOSIT_NAME)):
+            if earlier is not None and _same(earlier, record):
+                record = earlier
+                break
         written = write_papers(papers, record, goods, self.institution)
-        for paper, content in written.items():
-            if paper != DEPOSIT_NAME and paper in _SENT_ALONG:
-                place.send(Text(name=paper, content=content), folder=name)
+        for paper in sorted(_SENT_ALONG & written.keys()):
+            # What another version of this program has laid there says the same in other words.
+            with contextlib.suppress(MisuseError):
+                place.send(Text(name=paper, content=written[paper]), folder=name)
         place.send(Text(name=DEPOSIT_NAME, content=written[DEPOSIT_NAME]), folder=name)
         digests = {paper: _sha256(content) for paper, content in written.items()}
         draft = deposit_draft(
@@ -308,11 +314,10 @@ class _Depositing:
         goods: Consignment,
         name: str,
         packages: tuple[Package, ...],
-        papers: Path,
     ) -> DepositRecord:
         now: datetime = moment()
         due = now.date() + timedelta(days=self.institution.receipt_days or RECEIPT_DAYS)
-        record = DepositRecord(
+        return DepositRecord(
             deposit=name,
             made=moment_text(now),
             depositor=depositor_of(goods.said.info, self.plan.person),
@@ -325,12 +330,22 @@ class _Depositing:
             files=goods.files,
             receipt_due=due.isoformat(),
         )
-        earlier = _earlier_record(papers / DEPOSIT_NAME)
-        # A run that ended between sending the record and entering it has said when it was.
-        return earlier if earlier is not None and _same(earlier, record) else record
 
 
 _SENT_ALONG = frozenset({"transfer-list.csv", "transfer-list.html", "receipt-request.txt"})
+
+
+def _far_record(place: Place, folder: str, papers: Path) -> DepositRecord | None:
+    """Return the record that lies at the far end already, if there is one."""
+    if not any(one.name == DEPOSIT_NAME and not one.unfinished for one in place.listing(folder)):
+        return None
+    files.make_directory(papers)
+    copy = files.temporary_sibling(papers / DEPOSIT_NAME)
+    try:
+        place.fetch(DEPOSIT_NAME, copy, folder=folder)
+        return _earlier_record(copy)
+    finally:
+        files.discard(copy)
 
 
 def _earlier_record(path: Path) -> DepositRecord | None:

@@ -11,6 +11,7 @@ import errno
 import hashlib
 import io
 import json
+import shutil
 import tarfile
 import threading
 import zipfile
@@ -125,6 +126,9 @@ def test_each_form_is_deposited_and_received_as_the_same_bag(
     (received,) = both.receive()
     assert str(received.outcome) == "accepted"
     assert same(bag, both.store / "lhm-1")
+    assert received.papers is not None
+    imported = both.import_receipt(received.papers / "receipt.json")
+    assert imported.state is DepositState.RECEIPTED
     if form == "zip":
         with zipfile.ZipFile(both.inbox / done.deposit / "lhm-1.zip") as opened:
             assert opened.testzip() is None
@@ -320,6 +324,22 @@ def test_a_full_disk_anywhere_is_told_and_the_same_command_goes_on(
             status = getattr(error, "exit_status", -1)
     assert status in {0, 2, 3, 4}
     _ends_complete(both, bag)
+
+
+def test_a_deposit_whose_entry_and_papers_were_lost_is_entered_as_it_was_made(
+    both: Both, bag: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795600000")
+    (first,) = both.deposit(bag)
+    before = contents(both.inbox)
+    for path in both.ledger.parent.glob("ledger.sqlite3*"):
+        path.unlink()
+    shutil.rmtree(both.ledger.parent / "deposits")
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1797000000")
+    (again,) = both.deposit(bag)
+    assert again.outcome is DepositOutcome.DEPOSITED
+    assert again.receipt_due == first.receipt_due
+    assert contents(both.inbox) == before
 
 
 def test_of_concurrent_deposits_of_one_bag_one_is_made(both: Both, bag: Path) -> None:
