@@ -28,8 +28,9 @@ from archiver.errors import (
     MisuseError,
     SurroundingsError,
 )
+from archiver.package.claims import Claims, require_bag_name
 from archiver.package.manifest import encode_manifest, hashlib_name, manifest_kind
-from archiver.package.names import danger, folded, obstacles, shown
+from archiver.package.names import shown
 from archiver.package.settling import Handed, Settler
 from archiver.package.sources import blocks_of, changed, unchanged
 from archiver.package.space import require_space
@@ -114,7 +115,7 @@ class BagBuilder:
         needed_bytes: int = 0,
         on_bytes: Callable[[int], None] | None = None,
     ) -> None:
-        _check_name(name)
+        require_bag_name(name)
         for algorithm in algorithms:
             if algorithm not in ALGORITHMS:
                 raise MisuseError(
@@ -131,7 +132,7 @@ class BagBuilder:
         self._on_bytes = on_bytes
         self._mutex = threading.Lock()
         self._stored: dict[str, StoredFile] = {}
-        self._claimed: dict[str, str] = {}
+        self._claims = Claims(str(self.final))
         self._handed: dict[str, Handed] = {}
         self._directories: set[Path] = set()
         self._sealed = False
@@ -406,7 +407,7 @@ class BagBuilder:
 
     def _open(self, path: str) -> tuple[BinaryIO, Path]:
         self._settler.check()
-        self._claim(path)
+        self._claims.claim(path)
         place = self._root.joinpath(*path.split("/"))
         with self._mutex:
             directory = place.parent
@@ -416,25 +417,6 @@ class BagBuilder:
                     self._directories.add(directory)
                     directory = directory.parent
         return files.create(place), place
-
-    def _claim(self, path: str) -> None:
-        reasons = [danger(path)] if danger(path) else list(obstacles(path))
-        if any(part in {"", "."} for part in path.split("/")):
-            reasons.append("it has an empty component")
-        if reasons:
-            raise InputError(
-                f"{shown(path)!r} cannot be a path in a bag: {'; '.join(reasons)}",
-                where=str(self.final),
-                remedy="Give the file another name",
-            )
-        with self._mutex:
-            before = self._claimed.setdefault(folded(path), path)
-            if before is not path:
-                raise InputError(
-                    f"{shown(path)!r} and {shown(before)!r} are one name on some systems",
-                    where=str(self.final),
-                    remedy="Give one of the files another name",
-                )
 
     def _write(
         self,
@@ -467,17 +449,6 @@ class BagBuilder:
             ours.pop_all()
             self._settler.settle(inner, place, expected)
         return stored
-
-
-def _check_name(name: str) -> None:
-    reasons = [danger(name)] if danger(name) else list(obstacles(name))
-    if "/" in name or name.startswith("."):
-        reasons.append("a slash or a leading full stop cannot be in it")
-    if reasons:
-        raise MisuseError(
-            f"{shown(name)!r} cannot be the name of a bag: {'; '.join(reasons)}",
-            accepted="letters, digits, hyphens",
-        )
 
 
 def _hashlib(algorithm: str) -> str:
