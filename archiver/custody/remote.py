@@ -17,7 +17,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, cast
 
-from archiver.errors import MisuseError, SurroundingsError
+from archiver.custody.transport.address import refuse_password
+from archiver.custody.transport.credentials import variable
+from archiver.custody.transport.known_hosts import known_hosts
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.files import Entry, Seam, Status
 
 if TYPE_CHECKING:
@@ -34,6 +37,17 @@ class _Mount:
     url: str
     system: Any  # fsspec carries no types
     base: str
+
+
+def _options(url: str) -> dict[str, Any]:
+    """Return what a library has to be told so that it trusts no stranger and looks anew."""
+    if url.partition("://")[0] not in {"sftp", "ssh"}:
+        # Listings of an earlier look would hide what has changed since.
+        return {"use_listings_cache": False}
+    options: dict[str, Any] = {"known_hosts": known_hosts()}
+    if password := variable("ARCHIVER_SFTP_PASSWORD"):
+        options["password"] = password
+    return options
 
 
 class RemoteSeam:
@@ -55,17 +69,15 @@ class RemoteSeam:
         Raises
         ------
         MisuseError
-            Nothing here knows this kind of URL.
+            Nothing here knows this kind of URL, or it carries a password.
         SurroundingsError
             The store cannot be reached.
         """
         import fsspec  # noqa: PLC0415 - only for URLs
 
+        refuse_password(url)
         try:
-            # Listings of an earlier look would hide what has changed since.
-            system, base = fsspec.core.url_to_fs(
-                url, use_listings_cache=False, skip_instance_cache=True
-            )
+            system, base = fsspec.core.url_to_fs(url, skip_instance_cache=True, **_options(url))
         except ImportError as error:
             raise MisuseError(
                 f"needs a library that is not installed ({error})",
@@ -77,6 +89,16 @@ class RemoteSeam:
                 f"is a URL of a kind that is not known here ({error})",
                 where=url,
                 accepted="a URL that fsspec knows, such as s3://bucket/folder",
+            ) from error
+        except ArchiverError:
+            raise
+        # Each of the libraries has an error tree of its own.
+        except Exception as error:
+            raise SurroundingsError(
+                f"cannot be reached ({error})",
+                where=url,
+                remedy="Check the address, the network, the credentials, and for sftp:// that the"
+                " host key is in known_hosts",
             ) from error
         mount = _Mount(root=root, url=url, system=system, base=base.rstrip("/"))
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -10,7 +11,7 @@ from urllib.request import url2pathname
 
 from archiver.errors import MisuseError
 
-__all__ = ["Address", "Kind", "address_of"]
+__all__ = ["Address", "Kind", "address_of", "refuse_password"]
 
 
 class Kind(StrEnum):
@@ -74,6 +75,37 @@ class Address:
         return "/".join((self.shown, *map(quote, parts)))
 
 
+def refuse_password(url: str) -> None:
+    """Refuse a URL that carries a password, or may do so, and do not repeat it.
+
+    Raises
+    ------
+    MisuseError
+        It does.
+    """
+    scheme, _, rest = url.partition("://")
+    authority = re.split("[/?#]", rest, maxsplit=1)[0]
+    account, at, host = authority.rpartition("@")
+    if at and ":" in unquote(account):
+        raise MisuseError(
+            "carries a password, and a URL ends up in logs, histories and records",
+            where=f"{scheme}://…@{host}",
+            accepted="the URL without the password",
+            remedy="Change that password where it may have been seen, and give the new one"
+            " through the environment, the keyring or, for SFTP, an ssh key; see 'Places and"
+            " credentials' in the README",
+        )
+    # A password with a slash in it looks like this, so it is not repeated either.
+    after = host.rpartition("]")[2] if host.startswith("[") else host
+    port = after.partition(":")[2]
+    if port and not port.isdecimal():
+        raise MisuseError(
+            "is not a URL that can be read: what follows the colon is no port",
+            where=f"{scheme}://…",
+            accepted=_ACCEPTED,
+        )
+
+
 def address_of(location: str | Path) -> Address:
     """Read a path or URL.
 
@@ -93,6 +125,7 @@ def address_of(location: str | Path) -> Address:
     if scheme == "file":
         path = url2pathname(unquote(urlsplit(text).path))
         return Address(kind=Kind.LOCAL, shown=path, path=path)
+    refuse_password(text)
     try:
         parts = urlsplit(text)
         port, host = parts.port, parts.hostname or ""
@@ -103,15 +136,6 @@ def address_of(location: str | Path) -> Address:
             accepted=_ACCEPTED,
         ) from error
     bare = f"{scheme}://{'…@' if '@' in parts.netloc else ''}{host}"
-    if parts.password is not None or (parts.username and ":" in unquote(parts.username)):
-        raise MisuseError(
-            "carries a password, and a URL ends up in logs, histories and records",
-            where=bare,
-            accepted="the URL without the password",
-            remedy="Change that password where it may have been seen, and give the new one"
-            " through the environment, the keyring or, for SFTP, an ssh key; see 'Places and"
-            " credentials' in the README",
-        )
     if parts.query or parts.fragment:
         raise MisuseError(
             "has a part after ? or #, where keys and signatures are put",

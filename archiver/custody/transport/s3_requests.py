@@ -276,6 +276,8 @@ class Requests:
         if isinstance(error, (*lines, OSError, EOFError, TimeoutError)):
             if "CERTIFICATE_VERIFY_FAILED" in str(error):
                 return untrusted(self._address.shown, "AWS_CA_BUNDLE")
+            if isinstance(error, TimeoutError):
+                return CutError("there was no answer in time")
             # The library's own words repeat addresses and identifiers at length.
             return CutError(f"the connection broke ({type(error).__name__})")
         if isinstance(error, (known.BotoCoreError, ValueError)):

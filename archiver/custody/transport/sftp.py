@@ -16,10 +16,8 @@ import socket
 import stat
 from collections.abc import Callable, Iterator
 from functools import partial
-from pathlib import Path
 from typing import Any
 
-from archiver import files
 from archiver.custody.transport.address import Address
 from archiver.custody.transport.appending import deliver_by_appending
 from archiver.custody.transport.credentials import keyring_entry, variable
@@ -32,6 +30,7 @@ from archiver.custody.transport.far_end import (
     final_name,
     partial_name,
 )
+from archiver.custody.transport.known_hosts import known_hosts
 from archiver.custody.transport.reading_back import compare_by_reading
 from archiver.custody.transport.refusals import (
     forbidden,
@@ -49,7 +48,6 @@ __all__ = ["SftpFolder"]
 
 _CHUNK_BYTES = 1 << 22
 _SMALL_BYTES = 1 << 20
-_KNOWN_HOSTS_LIMIT_BYTES = 16 << 20
 _CONNECT_S = 30.0
 _ANSWER_S = 300.0
 _ALIVE_S = 15.0
@@ -148,7 +146,7 @@ class SftpFolder:
             options["passphrase"] = passphrase
         return self._sshfs.SSHFileSystem(
             self._address.host,
-            known_hosts=_known_hosts(),
+            known_hosts=known_hosts(),
             connect_timeout=_CONNECT_S,
             login_timeout=_CONNECT_S,
             keepalive_interval=_ALIVE_S,
@@ -219,6 +217,8 @@ class SftpFolder:
             raise refused(where, doing, error.reason) from error
         except (ssh.Error, OSError, EOFError, TimeoutError) as error:
             self.leave()
+            if isinstance(error, TimeoutError):
+                raise CutError("there was no answer in time") from error
             reason = getattr(error, "reason", "") or str(error) or type(error).__name__
             raise CutError(reason) from error
 
@@ -441,21 +441,3 @@ async def _read_at(file: Any, offset: int, _: Any) -> Any:
 
 async def _opened(sftp: Any, path: str, mode: Any) -> Any:
     return await sftp.open(path, mode, encoding=None)
-
-
-def _known_hosts() -> bytes:
-    """Return the host keys that this user trusts; never nothing, which would mean all.
-
-    The keys of the machine, which its administrator keeps, count as they do for ``ssh``.
-    """
-    named = variable("ARCHIVER_KNOWN_HOSTS")
-    places = (
-        [Path(named)]
-        if named
-        else [Path.home() / ".ssh" / "known_hosts", Path("/etc/ssh/ssh_known_hosts")]
-    )
-    content = b"# read by archiver\n"
-    for place in places:
-        if named or files.exists(place):
-            content += files.read_bytes(place, limit=_KNOWN_HOSTS_LIMIT_BYTES) + b"\n"
-    return content

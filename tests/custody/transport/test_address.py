@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.custody.transport.address import Kind, address_of
+from archiver.custody.transport.address import Kind, address_of, refuse_password
 from archiver.errors import MisuseError
 
 
@@ -74,11 +74,23 @@ def test_names_below_a_place_are_quoted_in_what_is_shown() -> None:
     password=st.text(alphabet="abcXYZ0123456789-_~%@/?#[]", min_size=8, max_size=20),
 )
 def test_a_password_is_refused_and_never_repeated(scheme: str, user: str, password: str) -> None:
-    with pytest.raises(MisuseError) as caught:
-        address_of(f"{scheme}://{user}:SECRET{password}@archive.example/in")
-    error: BaseException | None = caught.value
-    assert "SECRET" not in str(error)
-    assert password not in str(error)
+    url = f"{scheme}://{user}:SECRET{password}@archive.example/in"
+    for refuse in (address_of, refuse_password):
+        with pytest.raises(MisuseError) as caught:
+            refuse(url)
+        assert "SECRET" not in str(caught.value)
+        assert password not in str(caught.value)
+
+
+@given(
+    host=st.sampled_from(
+        ["archive.example", "archive.example:22", "[2001:db8::1]", "[::1]:22", ""]
+    ),
+    user=st.sampled_from(["", "eva@"]),
+    path=st.sampled_from(["", "/", "/a:b@c", "/in?x=a:b@c"]),
+)
+def test_what_is_no_password_is_not_taken_for_one(host: str, user: str, path: str) -> None:
+    refuse_password(f"sftp://{user}{host}{path}")
 
 
 def test_a_password_hidden_in_the_user_is_refused() -> None:
