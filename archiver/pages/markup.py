@@ -19,12 +19,12 @@ from archiver.pages.fragments import Fragments
 if TYPE_CHECKING:
     from jinja2 import Template
 
-__all__ = ["html"]
+__all__ = ["html", "template_and_style"]
 
 
 def html(content: Content) -> str:
     """Return the page as text."""
-    template, style = _loaded()
+    template, style = template_and_style()
     fragments = Fragments(content.language)
     return template.render(
         content=content,
@@ -42,7 +42,7 @@ def html(content: Content) -> str:
 
 
 @functools.cache
-def _loaded() -> tuple[Template, str]:
+def template_and_style() -> tuple[Template, str]:
     """Compile the template, once in a run and only where a page is written."""
     from jinja2 import Environment, StrictUndefined
 
