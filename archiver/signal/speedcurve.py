@@ -60,6 +60,9 @@ _SURE = 0.01
 _COMMON_DEVIATION = 0.0001
 """What windows and places have in common that the fit does not know of (by simulation)."""
 
+_ROUGH, _SMOOTH = 0.006, 0.001
+"""Size of the rough part: while fitting, and while looking for lines."""
+
 _WILD = 0.14
 """Departure from the usual speed, over a third of a second, of no hand and no spring."""
 
@@ -132,20 +135,29 @@ class _Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Fit:
+    """A fitted curve; ``covariance`` is None where it was not asked for."""
+
     log_ratio: Reals
-    covariance: Reals
+    covariance: Reals | None
 
 
-def _kernel(time_s: Reals, lines: list[_Line], rough: float) -> Reals:
-    lag = (time_s[:, None] - time_s[None, :]) ** 2
+def _bell(time_s: Reals, size: float, length_s: float) -> Reals:
+    lag = (time_s[:, None] - time_s[None, :]) / length_s
+    return np.asarray(size**2 * np.exp(-0.5 * lag * lag))
 
-    def bell(size: float, length_s: float) -> Reals:
-        return np.asarray(size**2 * np.exp(-0.5 * lag / length_s**2))
 
-    whole = 0.1**2 + bell(0.02, 1.5) + bell(0.008, 0.4) + bell(rough, 0.06)
+def _swing(time_s: Reals, line: _Line) -> Reals:
+    turn = 2.0 * np.pi * line.cycles
+    # cos(a - b) as a product of two columns.
+    wave = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    return np.asarray((wave @ wave.T) * _bell(time_s, line.size, line.coherent_s))
+
+
+def _kernel(time_s: Reals, lines: list[_Line]) -> Reals:
+    """Return the covariance of all parts but the rough one."""
+    whole = 0.1**2 + _bell(time_s, 0.02, 1.5) + _bell(time_s, 0.008, 0.4)
     for line in lines:
-        turn = 2.0 * np.pi * (line.cycles[:, None] - line.cycles[None, :])
-        whole += np.cos(turn) * bell(line.size, line.coherent_s)
+        whole += _swing(time_s, line)
     return np.asarray(whole)
 
 
@@ -156,30 +168,36 @@ def _fitted(
     place_variance: Reals,
     guess: Reals,
     kernel: Reals,
+    *,
+    with_covariance: bool = False,
 ) -> _Fit:
     """Join speeds and places; ``guess`` is where the integral of the speed is linearised."""
     count = seen.time_s.size
     step = np.exp(guess)
-    summed = np.tril(np.ones((count, count)))[places] * step[None, :] * _STEP_S
+    summed = np.where(np.arange(count)[None, :] <= places[:, None], step * _STEP_S, 0.0)
     place = seen.source_s[places] - summed @ (1.0 - guess)
     prior = float(np.average(np.log(seen.ratio), weights=1.0 / variance))
-    both = np.vstack([np.eye(count), summed])
     value = np.concatenate([np.log(seen.ratio), place])
     noise = np.concatenate([variance, place_variance])
     # Where the record begins is not known; only differences of places count.
     common = np.concatenate([np.zeros(count), np.ones(places.size)])
-    across = kernel @ both.T
-    total = both @ across
+    placed = kernel @ summed.T
+    across = np.hstack([kernel, placed])
+    total = np.vstack([across, np.hstack([placed.T, summed @ placed])])
     total[np.diag_indices_from(total)] += noise
     total += 16.0 * np.outer(common, common)
     # Neighbouring windows share sound, and colour shifts all of them alike.
     lag = (seen.time_s[:, None] - seen.time_s[None, :]) ** 2
     total[:count, :count] += 0.004**2 + 0.003**2 * np.exp(-0.5 * lag / 0.3**2)
-    factor = linalg.cho_factor(total, lower=True, check_finite=False)
+    factor = linalg.cho_factor(total, lower=True, overwrite_a=True, check_finite=False)
     start = float(np.median(place - summed.sum(axis=1) * prior)) if places.size else 0.0
-    rest = value - both.sum(axis=1) * prior - common * start
+    expected = np.concatenate([np.full(count, prior), summed.sum(axis=1) * prior])
+    rest = value - expected - common * start
     log_ratio = prior + across @ linalg.cho_solve(factor, rest, check_finite=False)
-    covariance = kernel - across @ linalg.cho_solve(factor, across.T, check_finite=False)
+    covariance = None
+    if with_covariance:
+        half = linalg.solve_triangular(factor[0], across.T, lower=True, check_finite=False)
+        covariance = kernel - half.T @ half
     return _Fit(log_ratio=log_ratio, covariance=covariance)
 
 
@@ -195,7 +213,7 @@ def _own_lines(time_s: Reals, rest: Reals, weight: Reals) -> _Line | None:
     return _Line(cycles=rates[best] * time_s, size=float(size[best]), coherent_s=6.0)
 
 
-def _chunk(seen: Observed, sureness: float, locked: list[_Line]) -> _Fit:
+def _chunk(seen: Observed, sureness: float, locked: list[_Line], *, last: bool) -> _Fit:
     evidence = seen.evidence
     variance = sureness**2 / np.maximum(evidence, 0.05) + np.where(evidence < _CHANCE, 1.0, 0.0)
     every = round(0.5 / _STEP_S)
@@ -207,22 +225,32 @@ def _chunk(seen: Observed, sureness: float, locked: list[_Line]) -> _Fit:
     lines = list(locked)
     guess = np.full(seen.time_s.size, float(np.median(np.log(seen.ratio))))
     heavy = variance
-    kernel = _kernel(seen.time_s, lines, 0.006)
+    kernel, rough = _kernel(seen.time_s, lines), _bell(seen.time_s, 1.0, 0.06)
     # Values far off their neighbours count less: three rounds of reweighting.
-    for _ in range(3):
-        fit = _fitted(seen, heavy, places, place_variance, guess, kernel)
+    for turn in range(3):
+        fit = _fitted(
+            seen,
+            heavy,
+            places,
+            place_variance,
+            guess,
+            kernel + _ROUGH**2 * rough,
+            with_covariance=last and turn == 2,
+        )
+        if turn == 2:
+            break
         guess = fit.log_ratio
         off = np.abs(np.log(seen.ratio) - guess) / np.sqrt(variance)
         heavy = variance * np.maximum(1.0, off / 2.0) ** 1.5
         if len(lines) < len(locked) + 2:
             smooth = _fitted(
-                seen, heavy, places, place_variance, guess, _kernel(seen.time_s, lines, 0.001)
+                seen, heavy, places, place_variance, guess, kernel + _SMOOTH**2 * rough
             )
             rest = np.log(seen.ratio) - smooth.log_ratio
             line = _own_lines(seen.time_s, rest, 1.0 / heavy)
             if line is not None:
                 lines.append(line)
-                kernel = _kernel(seen.time_s, lines, 0.006)
+                kernel += _swing(seen.time_s, line)
     return fit
 
 
@@ -235,8 +263,10 @@ def _part(seen: Observed, span: slice) -> Observed:
     )
 
 
-def _joined(seen: Observed, sureness: float, turns: Rotation | None) -> tuple[Reals, Reals, float]:
-    """Fit chunk by chunk.
+def _joined(
+    seen: Observed, sureness: float, turns: Rotation | None, *, last: bool
+) -> tuple[Reals, Reals, float]:
+    """Fit chunk by chunk; how sure it is follows in the last round only, for it costs most.
 
     Returns
     -------
@@ -255,22 +285,25 @@ def _joined(seen: Observed, sureness: float, turns: Rotation | None) -> tuple[Re
         stop = count if count - start < length + length // 2 else start + length
         span = slice(start, stop)
         part = _part(seen, span)
-        fit = _chunk(part, sureness, _locked(part.time_s, turns))
+        fit = _chunk(part, sureness, _locked(part.time_s, turns), last=last)
         width = max(1, round(RESOLUTION_S / _STEP_S))
-        mean = ndimage.uniform_filter1d(fit.covariance, width, axis=0, mode="nearest")
-        mean = ndimage.uniform_filter1d(mean, width, axis=1, mode="nearest")
-        sure = np.flatnonzero(np.diag(mean) < _SURE**2)
-        if sure.size:
-            inner = slice(int(sure[0]), int(sure[-1]) + 1)
-            weighed += (inner.stop - inner.start) ** 2 * float(np.mean(mean[inner, inner]))
-            weighed_by += inner.stop - inner.start
+        spread = np.full(stop - start, np.inf)
+        if fit.covariance is not None:
+            mean = ndimage.uniform_filter1d(fit.covariance, width, axis=0, mode="nearest")
+            mean = ndimage.uniform_filter1d(mean, width, axis=1, mode="nearest")
+            spread = np.maximum(np.diag(mean), 0.0)
+            sure = np.flatnonzero(spread < _SURE**2)
+            if sure.size:
+                inner = slice(int(sure[0]), int(sure[-1]) + 1)
+                weighed += (inner.stop - inner.start) ** 2 * float(np.mean(mean[inner, inner]))
+                weighed_by += inner.stop - inner.start
         ramp = np.minimum(
             np.arange(1, stop - start + 1) if start else np.inf,
             np.arange(stop - start, 0, -1) if stop < count else np.inf,
         )
         share = np.minimum(np.asarray(ramp, np.float64) / overlap, 1.0) * np.ones(stop - start)
         log_ratio[span] += share * fit.log_ratio
-        variance[span] += share * np.maximum(np.diag(mean), 0.0)
+        variance[span] += share * spread
         weight[span] += share
         if stop == count:
             break
@@ -392,7 +425,7 @@ def speed_curve(
             performed, played, spectra, base, grid, coarse_ratio=found.ratio, first=first
         )
         seen = _plausible(seen)
-        ratio, deviation, mean_deviation = _joined(seen, sureness, turns)
+        ratio, deviation, mean_deviation = _joined(seen, sureness, turns, last=not first)
         base = _based(seen, ratio)
     told = (deviation < _SURE) & (base.source_s > 0.0)
     told &= base.source_s < performance.duration_s
