@@ -11,7 +11,6 @@ and renamed, so that a final name is either complete or absent.
 from __future__ import annotations
 
 import contextlib
-import errno
 import functools
 import hashlib
 import operator
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from archiver.errors import IntegrityError, MisuseError, SurroundingsError
+from archiver.os_errors import explained, translated
 from archiver.seam import BUSY_S, NO_FSYNC, Entry, OperatingSystem, Seam, Status
 
 if TYPE_CHECKING:
@@ -88,64 +88,6 @@ def use(seam: Seam) -> Iterator[None]:
         yield
     finally:
         _seam = before
-
-
-@contextlib.contextmanager
-def translated(path: Path | str, doing: str) -> Iterator[None]:
-    """Turn an operating-system error into one that says what to do.
-
-    Parameters
-    ----------
-    path : Path or str
-        What the error is about.
-    doing : str
-        Words that complete "could not be ...", such as ``"read"``.
-    """
-    try:
-        yield
-    except OSError as error:
-        raise _explained(error, path, doing) from error
-
-
-def _explained(error: OSError, path: Path | str, doing: str) -> SurroundingsError | MisuseError:
-    where = str(path)
-    reason = error.strerror or type(error).__name__
-    found = f"could not be {doing} ({reason})"
-    match error.errno:
-        case errno.ENOSPC | errno.EDQUOT:
-            return SurroundingsError(
-                f"could not be {doing}: the disk is full",
-                where=where,
-                remedy="Free some space or choose another destination, then run again",
-            )
-        case errno.EACCES | errno.EPERM:
-            return SurroundingsError(
-                found, where=where, remedy="Check the permissions of the file and its folder"
-            )
-        case errno.EROFS:
-            return SurroundingsError(
-                found, where=where, remedy="The file system is read-only: choose another place"
-            )
-        case errno.ENOENT:
-            return SurroundingsError(
-                f"could not be {doing}: it does not exist",
-                where=where,
-                remedy="Check the name and that the disk it lies on is connected",
-            )
-        case errno.ENOTDIR:
-            return MisuseError(
-                f"could not be {doing}: a part of the path is a file, not a directory",
-                where=where,
-                remedy="Choose another place",
-            )
-        case errno.EEXIST | errno.ENOTEMPTY:
-            return MisuseError(
-                f"could not be {doing}: the name is taken",
-                where=where,
-                remedy="Choose another name, or move the existing one away",
-            )
-        case _:
-            return SurroundingsError(found, where=where, remedy="Check the disk, then run again")
 
 
 def open_read(path: Path | str, *, buffering: int = -1, follow: bool = True) -> BinaryIO:
@@ -293,7 +235,7 @@ def status(path: Path | str) -> Status:
     try:
         return _seam.status(path)
     except OSError as error:
-        raise _explained(error, path, "examined") from error
+        raise explained(error, path, "examined") from error
 
 
 def exists(path: Path) -> bool:
@@ -303,7 +245,7 @@ def exists(path: Path) -> bool:
     except (FileNotFoundError, NotADirectoryError):
         return False
     except OSError as error:
-        raise _explained(error, path, "examined") from error
+        raise explained(error, path, "examined") from error
     return True
 
 
@@ -443,7 +385,7 @@ def digests_of(
     try:
         file = _seam.open_read(path, 0, follow=follow)
     except OSError as error:
-        raise _explained(error, path, "read") from error
+        raise explained(error, path, "read") from error
     with file:
         while True:
             try:

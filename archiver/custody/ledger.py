@@ -11,11 +11,9 @@ write-ahead log does not work over network file systems (sqlite.org/wal.html).
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import sqlite3
 import threading
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,58 +22,12 @@ from typing import Self
 
 from archiver import files
 from archiver.custody.entry import GENESIS, Draft, Entry, EntryKind, canonical
-from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
+from archiver.custody.ledger_layout import explained, lay_out, require_ours, roll_back
+from archiver.errors import IntegrityError, MisuseError
 
 __all__ = ["Head", "LastCheck", "Ledger", "open_ledger"]
 
-_APPLICATION_ID = 0x4152_464C  # "ARFL"
-_VERSION = 1
-_WAL_TRIES = 200
-_BUSY_PAUSE_S = 0.05
 _COLUMNS = "number, moment, kind, store, bag, facts, previous, digest"
-TRIGGERS = ("entries_keep_content", "entries_stay", "entries_follow")
-
-_LAYOUT = (
-    """
-    CREATE TABLE entries (
-        number INTEGER PRIMARY KEY AUTOINCREMENT,
-        moment TEXT NOT NULL,
-        kind TEXT NOT NULL,
-        store TEXT NOT NULL,
-        bag TEXT NOT NULL,
-        facts TEXT NOT NULL,
-        previous TEXT NOT NULL UNIQUE,
-        digest TEXT NOT NULL UNIQUE
-    )
-    """,
-    "CREATE INDEX entries_by_bag ON entries (bag, kind, number)",
-    "CREATE INDEX entries_by_store ON entries (store, kind, number)",
-    """
-    CREATE TRIGGER entries_keep_content BEFORE UPDATE ON entries
-    BEGIN SELECT RAISE(ABORT, 'entries of the ledger cannot be changed'); END
-    """,
-    """
-    CREATE TRIGGER entries_stay BEFORE DELETE ON entries
-    BEGIN SELECT RAISE(ABORT, 'entries of the ledger cannot be removed'); END
-    """,
-    """
-    CREATE TRIGGER entries_follow BEFORE INSERT ON entries
-    WHEN NEW.number <> (SELECT ifnull(max(number), 0) + 1 FROM entries)
-    BEGIN SELECT RAISE(ABORT, 'an entry of the ledger follows the last one'); END
-    """,
-    # Notes of a check under way, so that an interrupted one goes on; no part of the record.
-    """
-    CREATE TABLE under_way (
-        run TEXT NOT NULL,
-        bag TEXT NOT NULL,
-        path TEXT NOT NULL,
-        size INTEGER NOT NULL,
-        mtime_ns INTEGER NOT NULL,
-        digests TEXT NOT NULL,
-        PRIMARY KEY (run, bag, path)
-    ) WITHOUT ROWID
-    """,
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,111 +91,16 @@ def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
         files.status(path)
     else:
         files.make_directory(path.parent)
-    with _explained(path):
+    with explained(path):
         connection = files.database(path, read_only=read_only)
         try:
             if not read_only:
-                _lay_out(connection)
-            _require_ours(connection, path)
+                lay_out(connection)
+            require_ours(connection, path)
         except BaseException:
             connection.close()
             raise
     return Ledger(path, connection)
-
-
-def _lay_out(connection: sqlite3.Connection) -> None:
-    if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-        # Of two that make the ledger at once, one waits and finds it made.
-        for attempt in range(_WAL_TRIES):
-            try:
-                connection.execute("PRAGMA journal_mode = WAL")
-                break
-            except sqlite3.OperationalError as error:
-                if attempt == _WAL_TRIES - 1 or "locked" not in str(error):
-                    raise
-                time.sleep(_BUSY_PAUSE_S)
-        connection.execute("BEGIN IMMEDIATE")
-        try:
-            if connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-                for statement in _LAYOUT:
-                    connection.execute(statement)
-                connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
-                connection.execute(f"PRAGMA user_version = {_VERSION}")
-            connection.execute("COMMIT")
-        except BaseException:
-            _roll_back(connection)
-            raise
-
-
-def _require_ours(connection: sqlite3.Connection, path: Path) -> None:
-    found = connection.execute("PRAGMA application_id").fetchone()[0]
-    version = connection.execute("PRAGMA user_version").fetchone()[0]
-    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
-    if found != _APPLICATION_ID and "entries" not in tables:
-        raise MisuseError(
-            "is a database, but no ledger",
-            where=str(path),
-            accepted="a ledger that an audit has made, or a new name",
-        )
-    if version > _VERSION:
-        raise MisuseError(
-            f"is a ledger of form {version}",
-            where=str(path),
-            accepted=f"form {_VERSION}",
-            remedy="Use a newer version of this program",
-        )
-
-
-def _roll_back(connection: sqlite3.Connection) -> None:
-    # The error that led here is what matters; SQLite drops an open group by itself.
-    with contextlib.suppress(sqlite3.Error):
-        connection.execute("ROLLBACK")
-
-
-@contextlib.contextmanager
-def _explained(path: Path) -> Iterator[None]:
-    """Turn errors of SQLite into ones that say what to do."""
-    try:
-        yield
-    except sqlite3.OperationalError as error:
-        raise _surroundings(error, path) from error
-    except sqlite3.DatabaseError as error:
-        raise IntegrityError(
-            f"cannot be read as a ledger ({error})",
-            where=str(path),
-            remedy="Check the name; if it is right, take the ledger from a backup",
-        ) from error
-
-
-def _surroundings(error: sqlite3.OperationalError, path: Path) -> ArchiverError:
-    text = str(error)
-    if "locked" in text or "busy" in text:
-        return SurroundingsError(
-            f"was in use by another process for more than {files.BUSY_S:.0f} s",
-            where=str(path),
-            remedy="Run again when the other process has ended",
-        )
-    if "full" in text:
-        return SurroundingsError(
-            "could not be written: the disk is full",
-            where=str(path),
-            remedy="Free some space, then run again",
-        )
-    if "readonly" in text or "unable to open" in text:
-        return SurroundingsError(
-            f"could not be opened for this ({text})",
-            where=str(path),
-            remedy="Check the permissions of the file and its folder",
-        )
-    if "no such" in text or "malformed" in text:
-        return IntegrityError(
-            f"is a damaged ledger ({text})",
-            where=str(path),
-            remedy="Take the ledger from a backup",
-        )
-    return SurroundingsError(
-        f"could not be used ({text})", where=str(path), remedy="Check the disk, then run again"
-    )
 
 
 class Ledger:
@@ -292,7 +149,7 @@ class Ledger:
         """
         if not drafts:
             return ()
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             self._connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
             self._connection.execute("BEGIN IMMEDIATE")
             try:
@@ -304,7 +161,7 @@ class Ledger:
                         )
                 self._connection.execute("COMMIT")
             except BaseException:
-                _roll_back(self._connection)
+                roll_back(self._connection)
                 raise
         return made
 
@@ -361,7 +218,7 @@ class Ledger:
 
     def head(self) -> Head | None:
         """Return the last entry's number and digest; None if there is no entry."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             return self._last()
 
     def entries(
@@ -391,10 +248,10 @@ class Ledger:
                 conditions.append(f"{name} = ?")
                 wanted.append(str(value))
         query = f"SELECT {_COLUMNS} FROM entries WHERE {' AND '.join(conditions)} ORDER BY number"  # noqa: S608 - names are ours, values are bound
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             cursor = self._connection.execute(query, wanted)
         while True:
-            with self._mutex, _explained(self.path):
+            with self._mutex, explained(self.path):
                 rows = cursor.fetchmany(256)
             if not rows:
                 return
@@ -409,7 +266,7 @@ class Ledger:
 
     def last_checks(self, store: str) -> tuple[LastCheck, ...]:
         """Return the newest completed check of each bag of a store, by depth."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             rows = self._connection.execute(
                 "SELECT bag, json_extract(facts, '$.depth'), max(moment) FROM entries "
                 "WHERE kind = ? AND store = ? GROUP BY 1, 2",
@@ -436,13 +293,13 @@ class Ledger:
             query += " AND +store = ?"
             values.append(store)
         query += " ORDER BY number DESC LIMIT 1"
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             row = self._connection.execute(query, values).fetchone()
         return None if row is None else Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))
 
     def last_activity(self, store: str, run: str) -> str:
         """Return the moment of the newest entry of an audit; empty if there is none."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             row = self._connection.execute(
                 "SELECT max(moment) FROM entries WHERE store = ? AND kind IN (?, ?) "
                 "AND json_extract(facts, '$.run') = ?",
@@ -452,13 +309,13 @@ class Ledger:
 
     def layout(self) -> frozenset[str]:
         """Return the names of the tables, indexes and triggers that are there."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             rows = self._connection.execute("SELECT name FROM sqlite_master").fetchall()
         return frozenset(str(name) for (name,) in rows)
 
     def highest_number(self) -> int:
         """Return the highest number that an entry ever had, as SQLite itself keeps it."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             row = self._connection.execute(
                 "SELECT seq FROM sqlite_sequence WHERE name = 'entries'"
             ).fetchone()
@@ -466,7 +323,7 @@ class Ledger:
 
     def note(self, run: str, bag: str, notes: Sequence[tuple[str, int, int, str]]) -> None:
         """Keep what is known of files of a bag under check: path, size, mtime_ns, digests."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             self._connection.execute("PRAGMA synchronous = NORMAL")
             self._connection.execute("BEGIN IMMEDIATE")
             try:
@@ -477,12 +334,12 @@ class Ledger:
                     )
                 self._connection.execute("COMMIT")
             except BaseException:
-                _roll_back(self._connection)
+                roll_back(self._connection)
                 raise
 
     def notes(self, run: str, bag: str) -> Mapping[str, tuple[int, int, str]]:
         """Return what :meth:`note` kept, by path."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             rows = self._connection.execute(
                 "SELECT path, size, mtime_ns, digests FROM under_way WHERE run = ? AND bag = ?",
                 (run, bag),
@@ -491,7 +348,7 @@ class Ledger:
 
     def forget_run(self, run: str) -> None:
         """Drop all notes of a run."""
-        with self._mutex, _explained(self.path):
+        with self._mutex, explained(self.path):
             self._connection.execute("DELETE FROM under_way WHERE run = ?", (run,))
 
 

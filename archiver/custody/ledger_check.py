@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from archiver.custody.entry import GENESIS, Entry
-from archiver.custody.ledger import TRIGGERS, Head, Ledger
+from archiver.custody.ledger import Head, Ledger
+from archiver.custody.ledger_layout import TRIGGERS
 from archiver.custody.rules import (
     LEDGER_EDITED,
     LEDGER_HEAD,

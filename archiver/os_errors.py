@@ -1,0 +1,78 @@
+"""What an error of the operating system means to a person, and what to do about it."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+from collections.abc import Iterator
+from pathlib import Path
+
+from archiver.errors import MisuseError, SurroundingsError
+
+__all__ = ["explained", "translated"]
+
+
+@contextlib.contextmanager
+def translated(path: Path | str, doing: str) -> Iterator[None]:
+    """Turn an operating-system error into one that says what to do.
+
+    Parameters
+    ----------
+    path : Path or str
+        What the error is about.
+    doing : str
+        Words that complete "could not be ...", such as ``"read"``.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise explained(error, path, doing) from error
+
+
+def explained(error: OSError, path: Path | str, doing: str) -> SurroundingsError | MisuseError:
+    """Return the error of this program that stands for one of the operating system.
+
+    Parameters
+    ----------
+    error : OSError
+    path, doing
+        As :func:`translated` takes them.
+    """
+    where = str(path)
+    reason = error.strerror or type(error).__name__
+    found = f"could not be {doing} ({reason})"
+    match error.errno:
+        case errno.ENOSPC | errno.EDQUOT:
+            return SurroundingsError(
+                f"could not be {doing}: the disk is full",
+                where=where,
+                remedy="Free some space or choose another destination, then run again",
+            )
+        case errno.EACCES | errno.EPERM:
+            return SurroundingsError(
+                found, where=where, remedy="Check the permissions of the file and its folder"
+            )
+        case errno.EROFS:
+            return SurroundingsError(
+                found, where=where, remedy="The file system is read-only: choose another place"
+            )
+        case errno.ENOENT:
+            return SurroundingsError(
+                f"could not be {doing}: it does not exist",
+                where=where,
+                remedy="Check the name and that the disk it lies on is connected",
+            )
+        case errno.ENOTDIR:
+            return MisuseError(
+                f"could not be {doing}: a part of the path is a file, not a directory",
+                where=where,
+                remedy="Choose another place",
+            )
+        case errno.EEXIST | errno.ENOTEMPTY:
+            return MisuseError(
+                f"could not be {doing}: the name is taken",
+                where=where,
+                remedy="Choose another name, or move the existing one away",
+            )
+        case _:
+            return SurroundingsError(found, where=where, remedy="Check the disk, then run again")
