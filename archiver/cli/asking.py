@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,4 +47,10 @@ def _ask(prompt: str) -> str:
 
 
 def _tell(text: str) -> None:
-    sys.stderr.write(f"{plain(text)}\n")
+    """Write a paragraph that breaks between words, as deep as it begins."""
+    body = plain(text).lstrip("\n")
+    blank = "\n" * (len(text) - len(text.lstrip("\n")))
+    indent = " " * (len(body) - len(body.lstrip()))
+    width = shutil.get_terminal_size().columns - 1
+    lines = textwrap.wrap(body, width, subsequent_indent=indent, break_on_hyphens=False)
+    sys.stderr.write(blank + "\n".join(lines) + "\n")
