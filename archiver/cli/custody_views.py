@@ -82,7 +82,8 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
     )
     if outcome.left:
         console.print(f"{count(outcome.left, 'bag')} left: run the same command to go on.")
-    console.print(f"Ledger: {outcome.head} is the last entry; keep this line.", soft_wrap=True)
+    console.print("Last entry of the ledger; keep it, to show later that none was removed:")
+    console.print(f"  {outcome.head}", soft_wrap=True)
 
 
 def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
@@ -93,12 +94,13 @@ def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
         print_json(copies_report(compared))
         return
     console = open_console()
-    good = 0
+    good = mended = 0
     for one in compared:
         found = one.comparison
         if found.good:
             good += 1
             continue
+        mended += one.exit_status == 0
         console.print(plain(found.bag), style="bold")
         reference = found.reference
         if reference is not None:
@@ -119,7 +121,9 @@ def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
         if one.error is not None:
             block(console, str(one.error), indent=2, style="bold red")
     console.print(
-        f"{count(len(compared), 'bag')} compared, {good} good in every store.", style="bold"
+        f"{count(len(compared), 'bag')} compared, {good} good in every store"
+        f"{f', {mended} repaired and good now' if mended else ''}.",
+        style="bold",
     )
 
 
@@ -217,4 +221,5 @@ def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:
         soft_wrap=True,
     )
     if report.head is not None:
-        console.print(f"Last entry: {report.head}", soft_wrap=True)
+        console.print("Last entry; keep it, to show later that none was removed:")
+        console.print(f"  {report.head}", soft_wrap=True)

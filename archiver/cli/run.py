@@ -100,4 +100,19 @@ def _say_error(error: ArchiverError) -> None:
         if (finding := getattr(error, "finding", None)) is not None:
             facts["code"] = finding.code
         sys.stdout.write(json.dumps(facts, ensure_ascii=False, indent=2) + "\n")
-    sys.stderr.write(f"{error}\n")
+    sys.stderr.write(f"{_fitted(str(error))}\n")
+
+
+def _fitted(text: str) -> str:
+    """Break lines between words where a terminal would break them within."""
+    if not sys.stderr.isatty():
+        return text
+    import textwrap
+
+    columns = 80
+    with contextlib.suppress(OSError):
+        columns = os.get_terminal_size(sys.stderr.fileno()).columns or columns
+    return "\n".join(
+        textwrap.fill(line, columns, break_long_words=False, break_on_hyphens=False)
+        for line in text.split("\n")
+    )

@@ -249,8 +249,9 @@ def _show_verdict(console: Console | Lines, verdict: VerifiedBag) -> None:
         f"{size(report.bytes_held)} read, {', '.join(report.algorithms)}"
     )
     block(console, depth, indent=2, style="dim")
-    if report.not_looked_at:
-        block(console, f"Not compared: {', '.join(report.not_looked_at)}", indent=2)
+    checked = {signature.file for signature in found.signatures}
+    if rest := [path for path in report.not_looked_at if path not in checked]:
+        block(console, f"Not compared: {', '.join(rest)}", indent=2)
     console.print()
     show_findings(console, in_order(found.findings))
 

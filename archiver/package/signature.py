@@ -77,10 +77,11 @@ class SignatureCheck:
 
     def sentence(self) -> str:
         """Say it for people."""
-        who = self.signer or "a key that is not among the accepted signers"
         match self.verdict:
-            case SignatureVerdict.KNOWN | SignatureVerdict.UNKNOWN:
-                return f"signed by {who} ({self.key})"
+            case SignatureVerdict.KNOWN:
+                return f"signed by {self.signer} ({self.key})"
+            case SignatureVerdict.UNKNOWN:
+                return f"signed with a key whose owner is not known here ({self.key})"
             case _:
                 return f"signature {self.verdict}"
 

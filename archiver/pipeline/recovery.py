@@ -197,7 +197,12 @@ def heal(bag: Path, *, ledger: Path | None = None, progress: Progress | None = N
         book = None if ledger is None else held.enter_context(open_ledger(ledger))
         sweep(store, [bag.name])
         progress.step(bag.name, 0)
-        healed = heal_bag(store, bag.name, book, on_bytes=progress.advance)
+        try:
+            healed = heal_bag(store, bag.name, book, on_bytes=progress.advance)
+        except IntegrityError as error:
+            if book is not None:
+                book.append(_refused(store.name, bag.name, error))
+            raise
         begun = time.monotonic()
         after = verify_bag(bag, progress.advance)
         duration_ms = int((time.monotonic() - begun) * 1000)
@@ -206,3 +211,13 @@ def heal(bag: Path, *, ledger: Path | None = None, progress: Progress | None = N
             return HealOutcome(healed=healed, after=after, check=check)
         check, entry = enter(check, book, store=store.name, run=secrets.token_hex(8))
     return HealOutcome(healed=healed, after=after, check=check, entry=entry.number)
+
+
+def _refused(store: str, bag: str, error: IntegrityError) -> Draft:
+    return Draft(
+        kind=EntryKind.REPAIR_FAILED,
+        store=store,
+        bag=plain(bag),
+        moment=moment_text(datetime.now(UTC)),
+        facts={"path": "", "reason": plain(error.found)},
+    )

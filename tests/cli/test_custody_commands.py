@@ -39,7 +39,7 @@ def test_audit_says_what_changed_and_exits_for_cron(
     assert "data/masters/t01.wav" in ran.out
     assert "3 bags checked of 3: 1 changed, 2 intact" in ran.out.replace("\n", " ")
     assert json.loads(report.read_text(encoding="utf-8"))["exit_status"] == 3
-    head = ran.out.rpartition("Ledger: ")[2].split()[0]
+    head = ran.out.split()[-1]
     assert run("ledger", "verify", ledger, "--expect", head).status == 0
 
 
@@ -99,6 +99,9 @@ def test_copies_are_compared_and_repaired(
     assert ran.status == 0
     (first, *_) = [one for one in json.loads(ran.out)["bags"] if not one["good"]]
     assert first["after"] == ["intact"]
+    (other / "bag-0" / "data" / "masters" / "t01.wav").write_bytes(b"bad")
+    ran = run("copies", store, other, "--ledger", ledger, "--repair")
+    assert "3 bags compared, 2 good in every store, 1 repaired and good now." in ran.out
     assert "3 good in every store" in run("copies", store, other).out
 
 
@@ -128,6 +131,8 @@ def test_a_signed_bag_says_who_signed(run: Runner, store: Path, tmp_path: Path) 
     ran = run("verify", bag, "--signers", signers)
     assert ran.status == 0
     assert "signed by archive@lillehavn.example" in ran.out
+    assert "Not compared" not in ran.out
+    assert "signed with a key whose owner is not known here" in run("verify", bag).out
     assert run("sign", bag, "--key", key).status == 2
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from archiver.cli import main
 from archiver.cli.printing import Lines, block
 from archiver.cli.verifying import without_parser
 from tests.cli.running import Runner
@@ -69,6 +70,30 @@ def test_verifying_an_intact_bag_loads_only_what_it_needs(tmp_path: Path) -> Non
     )
     assert ": intact" in ran.stdout
     assert ran.stderr.strip() == "[]"
+
+
+class Terminal(io.StringIO):
+    """A terminal that does not tell how wide it is."""
+
+    def isatty(self) -> bool:
+        return True
+
+    def fileno(self) -> int:
+        raise OSError("none")
+
+
+def test_errors_on_a_terminal_break_between_words(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    stream = Terminal()
+    monkeypatch.setattr("sys.stderr", stream)
+    monkeypatch.setattr("sys.argv", ["archiver", "check", str(tmp_path / ("x" * 90))])
+    with pytest.raises(SystemExit):
+        main()
+    lines = stream.getvalue().splitlines()
+    assert len(lines) > 2
+    assert max(len(line) for line in lines if "xxx" not in line) <= 80
+    assert any(line.startswith(str(tmp_path / ("x" * 90))) for line in lines)
 
 
 def test_redirected_paragraphs_break_between_words_and_keep_each_whole(

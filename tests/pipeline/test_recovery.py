@@ -16,6 +16,7 @@ from typing import BinaryIO, cast
 
 import bagit
 import pytest
+from jsonschema import Draft202012Validator
 
 from archiver import files
 from archiver.custody import verify_bag
@@ -23,12 +24,14 @@ from archiver.custody.audit import AuditVerdict
 from archiver.custody.due import Selection
 from archiver.custody.ledger import open_ledger
 from archiver.custody.ledger_check import verify_ledger
+from archiver.custody.ledger_export import json_lines
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.package.recovery import par2_program
 from archiver.package.recovery_data import RecoveryRecord, recovery_place
 from archiver.pipeline.audit import AuditPlan, audit_store
 from archiver.pipeline.ledger import accept
 from archiver.pipeline.recovery import heal, protect_bags
+from archiver.schema_store import schema
 from tests.custody.corruption import KINDS, damage, seeded
 from tests.faults import FaultyFile, FaultySeam, ProcessDeathError
 from tests.package.small_bags import contents, write_bag
@@ -146,13 +149,20 @@ def test_damage_of_exactly_the_capacity_is_restored(
 
 
 def test_one_block_more_is_refused_and_nothing_is_changed(
-    bag: Path, pristine: tuple[Path, RecoveryRecord]
+    bag: Path, pristine: tuple[Path, RecoveryRecord], tmp_path: Path
 ) -> None:
+    ledger = tmp_path / "ledger.sqlite3"
     scratch(bag, pristine[1], pristine[1].recovery_blocks + 1)
     before = contents(bag.parent)
     with pytest.raises(IntegrityError, match="1 more recovery blocks"):
-        heal(bag)
+        heal(bag, ledger=ledger)
     assert contents(bag.parent) == before
+    with open_ledger(ledger, read_only=True) as opened:
+        (entry,) = opened.entries()
+        assert (entry.kind, entry.bag) == ("repair failed", "bag")
+        assert "1 more recovery blocks" in entry.facts
+        for line in json_lines(opened.entries()):
+            Draft202012Validator(schema("ledger")).validate(json.loads(line))
 
 
 def test_volumes_damaged_together_with_the_bag_still_restore_what_they_can(
@@ -238,11 +248,6 @@ def test_recovery_data_is_not_made_twice_nor_used_where_there_is_none(
 def test_every_step_of_healing_stands_in_the_ledger(
     bag: Path, pristine: tuple[Path, RecoveryRecord], tmp_path: Path
 ) -> None:
-    from jsonschema import Draft202012Validator
-
-    from archiver.custody.ledger_export import json_lines
-    from archiver.schema_store import schema
-
     ledger = tmp_path / "ledger.sqlite3"
     shutil.rmtree(recovery_place(bag))
     protect_bags([bag], ledger=ledger)
