@@ -194,8 +194,9 @@ class Requests:
             raise SurroundingsError(
                 "needs an access key, and none was found",
                 where=self._address.shown,
-                accepted="AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY in the environment, or"
-                f" the secret in the keyring (keyring set {service} ACCESS-KEY-ID)",
+                accepted="AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY in the environment, or,"
+                f" with archiver[keyring], the secret in the keyring (keyring set {service}"
+                " ACCESS-KEY-ID)",
                 remedy="Set AWS_ACCESS_KEY_ID, and the secret in one of these places",
             )
         return login

@@ -22,7 +22,6 @@ from archiver.custody.transport.address import Address
 from archiver.custody.transport.appending import deliver_by_appending
 from archiver.custody.transport.credentials import keyring_entry, variable
 from archiver.custody.transport.far_end import (
-    BLOCK_BYTES,
     Arrival,
     Delivery,
     Held,
@@ -62,7 +61,7 @@ class SftpFolder:
     address : Address
         Where it is.
     chunk_bytes : int, optional
-        How much is under way at a time, and so what a cut can cost.
+        How much is under way at a time, in either direction, and so what a cut can cost.
     """
 
     def __init__(self, address: Address, *, chunk_bytes: int | None = None) -> None:
@@ -159,7 +158,8 @@ class SftpFolder:
             f"does not let {self._address.user or 'this user'} in ({error})",
             where=self._address.shown,
             accepted="a key of the ssh agent or of ~/.ssh, or a password from the environment"
-            f" (ARCHIVER_SFTP_PASSWORD) or the keyring (keyring set {service} USER)",
+            f" (ARCHIVER_SFTP_PASSWORD) or, with archiver[keyring], from the keyring"
+            f" (keyring set {service} USER)",
             remedy="Check the user in the URL, and that ssh-add -l lists the key that the"
             " institution knows",
         )
@@ -265,7 +265,9 @@ class SftpFolder:
         offset = start
         try:
             while True:
-                block: bytes = self._call("read", where, partial(_read_at, file, offset))
+                block: bytes = self._call(
+                    "read", where, partial(_read_at, file, offset, self.chunk_bytes)
+                )
                 if not block:
                     return
                 offset += len(block)
@@ -435,8 +437,8 @@ async def _closed(system: Any, client: Any) -> None:
         system.client.abort()
 
 
-async def _read_at(file: Any, offset: int, _: Any) -> Any:
-    return await file.read(4 * BLOCK_BYTES, offset)
+async def _read_at(file: Any, offset: int, count: int, _: Any) -> Any:
+    return await file.read(count, offset)
 
 
 async def _opened(sftp: Any, path: str, mode: Any) -> Any:

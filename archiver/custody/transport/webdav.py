@@ -155,8 +155,8 @@ class WebdavFolder:
                 f"does not let {self._address.user or 'this user'} in",
                 where=where,
                 accepted="a user in the URL (webdavs://user@host/folder) or in"
-                " ARCHIVER_WEBDAV_USER, and the password in ARCHIVER_WEBDAV_PASSWORD or in the"
-                " keyring (keyring set webdavs://HOST USER)",
+                " ARCHIVER_WEBDAV_USER, and the password in ARCHIVER_WEBDAV_PASSWORD or, with"
+                " archiver[keyring], in the keyring (keyring set webdavs://HOST USER)",
                 remedy="Check both with the institution",
             )
         if status in _FULL:
