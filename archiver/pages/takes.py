@@ -8,6 +8,7 @@ from archiver.describe.facts import FileFacts, FileRole, MasterFacts
 from archiver.describe.markers import span_frames
 from archiver.describe.people import people_of
 from archiver.describe.places import strongest
+from archiver.describe.sound_record import ChannelSound
 from archiver.describe.wording import playings_text, take_title
 from archiver.pages.composing import (
     anchor,
@@ -239,22 +240,39 @@ def _sound(facts: PageFacts, take: Take) -> Iterator[Fact]:
         yield measured("True peak", decibels(levels.true_peak_dbtp, "dBTP"))
     if sound is None:
         return
-    for number, channel in enumerate(sound.channels, start=1):
-        place = f", channel {number}" if len(sound.channels) > 1 else ""
-        yield measured(f"Noise floor{place}", decibels(channel.noise_floor_dbfs, "dBFS"))
-        yield measured(f"Signal to noise{place}", decibels(channel.signal_to_noise_db, "dB"))
-        if channel.bandwidth_hz is not None:
-            low, high = channel.bandwidth_hz
-            yield measured(f"Band above the noise{place}", f"{low:.0f} to {high:.0f} Hz")
-        if channel.hum_hz is not None:
-            hum = f"{channel.hum_hz:.2f} Hz, {decibels(channel.hum_dbfs, 'dBFS')}"
-            yield measured(f"Hum{place}", hum)
-        if channel.clicks:
-            yield measured(f"Clicks{place}", str(channel.clicks))
-        for label, spans in (
-            ("Clipped", channel.clipped), ("Dropouts", channel.dropouts), ("Still", channel.still),
-        ):  # fmt: skip
-            yield measured(f"{label}{place}", "; ".join(spans))
+    yield from _channels(facts.session.channels_of(take), sound.channels)
+
+
+def _channels(meanings: tuple[str, ...], channels: tuple[ChannelSound, ...]) -> Iterator[Fact]:
+    """Tell each quantity once, channel after channel."""
+    for label, told in (
+        ("Noise floor", [decibels(one.noise_floor_dbfs, "dBFS") for one in channels]),
+        ("Signal to noise", [decibels(one.signal_to_noise_db, "dB") for one in channels]),
+        ("Band above the noise", [_band(one.bandwidth_hz) for one in channels]),
+        ("Hum", [_hum(one) for one in channels]),
+        ("Clicks", [str(one.clicks) if one.clicks else "" for one in channels]),
+        ("Clipped", ["; ".join(one.clipped) for one in channels]),
+        ("Dropouts", ["; ".join(one.dropouts) for one in channels]),
+        ("Still", ["; ".join(one.still) for one in channels]),
+    ):
+        yield measured(label, _by_channel(meanings, told))
+
+
+def _by_channel(meanings: tuple[str, ...], told: list[str]) -> str:
+    if len(told) == 1:
+        return told[0]
+    names = [meanings[at] if at < len(meanings) else f"channel {at + 1}" for at in range(len(told))]
+    return "; ".join(f"{text} ({name})" for text, name in zip(told, names, strict=True) if text)
+
+
+def _band(width: tuple[float, float] | None) -> str:
+    return "" if width is None else f"{width[0]:.0f} to {width[1]:.0f} Hz"
+
+
+def _hum(channel: ChannelSound) -> str:
+    if channel.hum_hz is None:
+        return ""
+    return f"{channel.hum_hz:.2f} Hz, {decibels(channel.hum_dbfs, 'dBFS')}"
 
 
 def _files(
