@@ -132,6 +132,22 @@ def test_speed_is_told_as_stated_measured_and_derived_side_by_side(page: Page) -
     assert facts["Speed at which it was recorded"] == [("97.39 ± 0.19 rpm", "derived")]
 
 
+def test_each_channel_of_a_take_is_named(session: Session) -> None:
+    facts = page_facts(session)
+    path = facts.archive.master_of["t01"].path
+    (channel,) = facts.sounds[path].channels
+    silent = dataclasses.replace(channel, hum_hz=None, clipped=())
+    sound = dataclasses.replace(facts.sounds[path], channels=(channel, silent))
+    page = Page(
+        session_page(dataclasses.replace(facts, sounds={**facts.sounds, path: sound}), LINKS)
+    )
+    told = page.facts("take-t01")
+    floor = "\N{MINUS SIGN}53.0 dBFS"
+    assert told["Noise floor"] == [(f"{floor} (horn mouth); {floor} (room)", "measured")]
+    assert told["Hum"][0][0].endswith("(horn mouth)")
+    assert "(room)" not in told["Clipped"][0][0]
+
+
 def test_what_could_not_be_measured_says_why(page: Page) -> None:
     speeds = page.facts("take-t03")["Speed"]
     assert speeds[1] == ("cannot be told: no sound returns once a turn", "measured")
