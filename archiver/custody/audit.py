@@ -186,6 +186,10 @@ class Notebook:
         self._mutex = threading.Lock()
         self.recalled = 0
 
+    def wants(self, total_bytes: int) -> bool:
+        """Say whether so many bytes are worth remembering file by file."""
+        return bool(self._known) or total_bytes >= _NOTE_BYTES
+
     def recall(self, path: str, status: files.Status) -> dict[str, str] | None:
         """Return the digests of a file that is still as it was when it was read."""
         known = self._known.get(plain(path)) if self._known else None

@@ -86,6 +86,9 @@ class HashingStopped(Exception):  # noqa: N818 - nothing has gone wrong
 class Journal(Protocol):
     """Keeps the digests of files read so far, so that an interrupted check can go on."""
 
+    def wants(self, total_bytes: int) -> bool:
+        """Say whether so many bytes are worth remembering file by file."""
+
     def recall(self, path: str, status: files.Status) -> dict[str, str] | None:
         """Return the digests of a file that is still as it was when it was read."""
 
@@ -146,6 +149,8 @@ def hash_all(
     number = max(1, min(workers or processors(), len(jobs)))
     if all(job.size < _SMALL_BYTES for job in jobs):
         number = 1
+    if journal is not None and not journal.wants(sum(job.size for job in jobs)):
+        journal = None
     stop = threading.Event()
 
     def count(size: int) -> None:
