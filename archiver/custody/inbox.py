@@ -87,8 +87,11 @@ def arrived(place: Path) -> tuple[Path, ...]:
     Raises
     ------
     SurroundingsError
-        The place does not exist or cannot be listed.
+        The place cannot be listed.
     """
+    if not files.exists(place):
+        # Whoever looks at it will say so, and does not keep the others waiting.
+        return (place,)
     found = files.status(place)
     if found.is_link or not found.is_directory or _DEPOSIT.fullmatch(place.name):
         return (place,)

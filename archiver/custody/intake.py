@@ -25,15 +25,16 @@ from archiver.package.space import bytes_needed, require_space
 __all__ = ["copy_folder", "move_aside", "staging", "sweep"]
 
 _STAGED = "receiving"
-_LEFT = re.compile(rf"(\.{_STAGED}\.[0-9a-f]+\.unfinished)(?:\.lock)?")
+_LEFT = re.compile(rf"\.{_STAGED}\.[0-9a-f]+\.unfinished")
 
 
 def sweep(store: Path) -> None:
     """Remove what runs that were killed have left: the lock of a dead process does not hold."""
-    left = {found[1] for one in files.entries(store) if (found := _LEFT.fullmatch(one.name))}
-    for name in sorted(left):
-        with contextlib.suppress(ArchiverError), _held(store / name):
-            files.discard(store / name)
+    # A lock without its directory is left alone: its owner may be about to make that.
+    for entry in files.entries(store):
+        if _LEFT.fullmatch(entry.name):
+            with contextlib.suppress(ArchiverError), _held(store / entry.name):
+                files.discard(store / entry.name)
 
 
 @contextlib.contextmanager

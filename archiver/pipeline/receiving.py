@@ -99,7 +99,7 @@ def _refuse_nested(plan: ReceivingPlan) -> None:
 
 @dataclass(slots=True, kw_only=True)
 class _Looked:
-    """What was found out about one inbound, step by step."""
+    """What was found out about one thing that arrived, step by step."""
 
     inbound: Inbound
     packages: tuple[Package, ...] = ()
@@ -233,8 +233,16 @@ class _Receiving:
         return check
 
     def _name_is_anothers(self, unwrapped: Unwrapped) -> bool:
-        place = self.store.root / unwrapped.root.name
-        return files.exists(place) and not _same_bag(place, unwrapped.identity)
+        name = unwrapped.root.name
+        place = self.store.root / name
+        if not files.exists(place) or _same_bag(place, unwrapped.identity):
+            return False
+        known = None if self.ledger is None else self.ledger.reference(plain(name), self.store.name)
+        if known is not None:
+            manifests = {plain(key): sha for key, sha in unwrapped.identity.manifests.items()}
+            if known.parsed_facts().get("manifests") == manifests:
+                raise _has_changed(place)
+        return True
 
     def _refuse(self, looked: _Looked) -> ReceivedPackage:
         reasons = tuple(dict.fromkeys(looked.reasons))
@@ -314,16 +322,23 @@ class _Receiving:
                 return None
         check = check_bag(self.store, final.name, Depth.FULL, on_bytes=self.progress.advance)
         if check.verdict is not AuditVerdict.INTACT:
-            raise IntegrityError(
-                "the bag that is held has changed; the package that arrived is intact",
-                where=str(final),
-                remedy="Audit the store and repair the bag; the package is left where it is",
-            )
+            raise _has_changed(final)
         return check
+
+
+def _has_changed(place: Path) -> IntegrityError:
+    return IntegrityError(
+        "the bag that is held has changed; the package that arrived is intact",
+        where=str(place),
+        remedy="Audit the store and repair the bag; the package is left where it is",
+    )
 
 
 def _same_bag(place: Path, identity: BagIdentity) -> bool:
     try:
-        return dict(read_bag(place).manifest_digests) == dict(identity.manifests)
-    except ArchiverError:
+        held = read_bag(place)
+    except MisuseError:
+        # A file, say: whatever it is, it is no bag.
         return False
+    require_read(held.findings)
+    return dict(held.manifest_digests) == dict(identity.manifests)

@@ -150,14 +150,34 @@ def test_what_is_held_already_is_told_and_answered_with_the_same_receipt(
     assert receipt["already_held"] is True
 
 
-def test_a_held_bag_that_has_changed_is_no_ground_for_a_receipt(both: Both, bag: Path) -> None:
+@pytest.mark.parametrize("rotten", ["data/masters/t01.wav", "tagmanifest-sha256.txt"])
+def test_a_held_bag_that_has_changed_is_no_ground_for_a_receipt_or_a_letter(
+    both: Both, bag: Path, rotten: str
+) -> None:
     both.deposit(bag)
     both.receive()
-    (both.store / "lhm-1/data/masters/t01.wav").write_bytes(b"rot")
+    (both.store / "lhm-1" / rotten).write_bytes(b"rot")
     (again,) = both.receive()
     assert (again.outcome, again.exit_status) == (PackageOutcome.FAILED, 3)
     assert "the bag that is held has changed" in str(again.error)
     assert again.package.exists()
+
+
+def test_a_package_that_is_not_there_does_not_keep_the_others_waiting(
+    both: Both, bag: Path
+) -> None:
+    package = as_tar(bag, both.inbox / "lhm-1.tar")
+    missing, taken = both.receive(both.inbox / "missing.tar", package)
+    assert (missing.outcome, missing.exit_status) == (PackageOutcome.FAILED, 4)
+    assert taken.outcome is PackageOutcome.ACCEPTED
+
+
+def test_a_file_of_the_bags_name_in_the_store_is_never_replaced(both: Both, bag: Path) -> None:
+    both.store.mkdir(parents=True)
+    (both.store / "lhm-1").write_bytes(b"kept")
+    (received,) = both.receive(as_tar(bag, both.inbox / "lhm-1.tar"))
+    is_refused(both, received, "another bag of the name")
+    assert (both.store / "lhm-1").read_bytes() == b"kept"
 
 
 def test_a_rehearsal_looks_at_everything_and_leaves_all_as_it_is(both: Both, bag: Path) -> None:
