@@ -79,7 +79,6 @@ def table_of(
     rows: Iterable[Sequence[Line]],
     *,
     basis: Basis | None = None,
-    ids: Sequence[str] = (),
 ) -> tuple[Table, ...]:
     """Make a table; columns without any text are left out, and so is a table without rows."""
     lines = [tuple(row) for row in rows]
@@ -96,7 +95,6 @@ def table_of(
             columns=tuple(columns[number] for number in kept),
             rows=tuple(
                 Row(
-                    id=ids[place] if ids else "",
                     cells=tuple(
                         Cell(
                             text=row[number],
@@ -106,7 +104,7 @@ def table_of(
                         for number in kept
                     ),
                 )
-                for place, row in enumerate(lines)
+                for row in lines
             ),
             basis=basis,
         ),

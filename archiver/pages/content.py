@@ -146,10 +146,9 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A row; the first cell names it. ``id`` can be led to."""
+    """A row; the first cell names it."""
 
     cells: tuple[Cell, ...]
-    id: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -38,8 +38,6 @@ class PageFacts:
         Digest algorithms of the manifests.
     steps : sequence of str
         What was done to make the bag.
-    sound_digests : mapping of str to str
-        Path of the record of sample digests, by path of the master.
     """
 
     archive: Archive
@@ -51,7 +49,6 @@ class PageFacts:
     findings: Sequence[Finding] = ()
     algorithms: Sequence[str] = ()
     steps: Sequence[str] = ()
-    sound_digests: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def session(self) -> Session:

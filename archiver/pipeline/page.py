@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from archiver import __version__, files
-from archiver.custody.sound import sound_digests_path
 from archiver.describe import places
 from archiver.describe.facts import Archive, FileFacts, FileRole, MasterFacts, RunFacts
 from archiver.describe.mediatypes import media_type_of
@@ -77,7 +76,6 @@ def page_facts(
     InputError
         A report is not of the form that this program writes.
     """
-    names = {master.file: Path(master.measurements).stem for master in run.masters}
     return PageFacts(
         archive=archive,
         bag=versioned_name(run.session, run.version),
@@ -88,7 +86,6 @@ def page_facts(
         findings=tuple(findings),
         algorithms=run.algorithms,
         steps=run.steps,
-        sound_digests={path: sound_digests_path(name) for path, name in names.items()},
     )
 
 

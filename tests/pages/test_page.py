@@ -71,6 +71,19 @@ def test_every_place_on_the_page_that_is_led_to_is_there_once(page: Page) -> Non
     assert not {label for label in labels if label} - set(ids)
 
 
+def test_no_id_of_the_sheet_takes_the_place_of_another(session: Session) -> None:
+    takes = (
+        dataclasses.replace(session.takes[0], id="x"),
+        dataclasses.replace(session.takes[0], id="x-title"),
+    )
+    facts = page_facts(session)
+    changed = dataclasses.replace(session, takes=takes)
+    archive = dataclasses.replace(facts.archive, session=changed)
+    page = Page(session_page(dataclasses.replace(facts, archive=archive), LINKS))
+    ids = [one.get("id") for one in page.root.iter(etree.Element) if one.get("id")]
+    assert len(ids) == len(set(ids))
+
+
 def test_headings_step_down_one_by_one(page: Page) -> None:
     """HTML Living Standard, 4.3.11: one h1, and no rank left out on the way down."""
     ranks = [int(one.tag[-1]) for one in page.all("h1", "h2", "h3", "h4", "h5", "h6")]
