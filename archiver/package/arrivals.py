@@ -113,13 +113,11 @@ def _require_as_listed(name: str, listed: PartsList, paths: Sequence[Path]) -> N
             raise _refused(name, f"{part.name} has {size} bytes, the list says {part.size}")
 
 
-def differing_parts(arrival: Arrival) -> tuple[str, ...]:
-    """Name the files of a package whose digest is not what its list says, in order."""
-    if arrival.listed is None:
-        return ()
+def differing_parts(arrival: Arrival, listed: PartsList) -> tuple[str, ...]:
+    """Name the files of a package whose digest is not what a list says, in order."""
     return tuple(
         part.name
-        for path, part in zip(arrival.paths, arrival.listed.parts, strict=True)
+        for path, part in zip(arrival.paths, listed.parts, strict=True)
         if files.digests_of(path, ["sha256"])[1]["sha256"] != part.sha256
     )
 

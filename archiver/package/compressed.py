@@ -18,6 +18,10 @@ __all__ = ["Compressed", "Sized", "gzip_blocks", "zstd_blocks"]
 
 _GZIP_LEVEL = 6
 _ZSTD_LEVEL = 3
+# The library keeps several such pieces waiting, the more the more threads: this many bytes
+# and threads hold it below 100 MiB. Another size would give other bytes.
+_ZSTD_JOB_BYTES = 1 << 21
+_MOST_THREADS = 4
 # Deflate, no flags, no time, no extra flags, unknown system.
 _GZIP_HEADER = b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\xff"
 _FEW_BYTES = 1 << 18
@@ -82,12 +86,16 @@ def gzip_blocks(inner: Sized) -> Iterator[bytes]:
     yield bytes(waiting)
 
 
-def zstd_blocks(inner: Sized) -> Iterator[bytes]:
-    """Compress as one Zstandard frame."""
-    # With threads the library cuts the work in the same places whatever their number.
-    deflate = zstandard.ZstdCompressor(
-        level=_ZSTD_LEVEL, write_checksum=True, threads=max(1, min(os.cpu_count() or 1, 8))
-    ).compressobj(size=inner.size)
+def zstd_blocks(inner: Sized, threads: int | None = None) -> Iterator[bytes]:
+    """Compress as one Zstandard frame, which is the same whatever the number of threads."""
+    parameters = zstandard.ZstdCompressionParameters.from_level(
+        _ZSTD_LEVEL,
+        threads=threads or min(os.cpu_count() or 1, _MOST_THREADS),
+        job_size=_ZSTD_JOB_BYTES,
+        write_content_size=True,
+        write_checksum=True,
+    )
+    deflate = zstandard.ZstdCompressor(compression_params=parameters).compressobj(size=inner.size)
     waiting = bytearray()
     for block in inner.blocks():
         waiting += deflate.compress(block)

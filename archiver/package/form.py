@@ -31,11 +31,6 @@ class Form(enum.StrEnum):
         """The media type; empty for a folder."""
         return _MEDIA_TYPES[self]
 
-    @property
-    def compressed(self) -> bool:
-        """Whether the size of the file is known only when it is made."""
-        return self in {Form.TAR_GZ, Form.TAR_ZST}
-
 
 _MEDIA_TYPES = {
     Form.FOLDER: "",

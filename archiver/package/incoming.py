@@ -306,12 +306,6 @@ def _gunzipped(incoming: Incoming, inflation: Inflation) -> Iterator[bytes]:
             waiting = rest
             if out:
                 yield out
-            # All input may be taken in while output still waits behind the limit.
-            while not inflate.eof and not waiting and len(out) == _OUT_BYTES:
-                out = inflate.decompress(b"", _OUT_BYTES)
-                inflation.count(0, len(out))
-                if out:
-                    yield out
     if fresh or not inflate.eof:
         raise incoming.damaged(TRUNCATED, "the compressed data ends before its end")
 

@@ -147,12 +147,10 @@ class _Reader:
         return header
 
     def _end(self) -> None:
-        second = self._stream.some(_BLOCK)
-        if not second:
+        first = self._stream.some(1)
+        if not first:
             raise self._incoming.damaged(END_MISSING, "one of the two blocks of the end is missing")
-        content = bytes(second)
-        if len(content) < _BLOCK:
-            content += self._stream.exactly(_BLOCK - len(content))
+        content = bytes(first) + self._stream.exactly(_BLOCK - 1)
         if content != _EMPTY:
             self._refuse(TRAILING_DATA, "an empty block stands before further entries")
         while piece := self._stream.some(1 << 18):

@@ -26,11 +26,9 @@ from archiver.package.incoming import Entry, Incoming, content_bytes, inflated
 from archiver.package.limits import Limits
 from archiver.package.package_rules import (
     BAG_DIFFERS,
-    MORE_THAN_ANNOUNCED,
     NOTHING,
     TOO_MANY,
     TOO_MUCH,
-    TRUNCATED,
 )
 from archiver.package.refusal import PackageDamagedError, some_of
 from archiver.package.settling import Settler
@@ -246,28 +244,17 @@ class _Writer:
 
     def _write(self, entry: Entry, place: Path, settler: Settler) -> None:
         settler.check()
-        size = unflushed = 0
+        unflushed = 0
         file = files.create(place)
         with contextlib.ExitStack() as ours:
             ours.callback(close_quietly, file)
             for block in entry.blocks():
-                size += len(block)
-                if size > entry.size:
-                    raise self._incoming.refused(
-                        MORE_THAN_ANNOUNCED,
-                        f"there are more than the {entry.size} bytes that are announced",
-                        field=entry.name,
-                    )
                 with files.translated(place, "written"):
                     file.write(block)
                 unflushed = settler.early(file, place, unflushed + len(block))
                 self._bytes += len(block)
                 if self._on_bytes is not None:
                     self._on_bytes(len(block))
-            if size != entry.size:
-                raise self._incoming.damaged(
-                    TRUNCATED, f"{size} of {entry.size} bytes came", field=entry.name
-                )
             ours.pop_all()
         settler.settle(file, place, None)
 

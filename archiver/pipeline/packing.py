@@ -244,9 +244,9 @@ def unpack_packages(
 
 def _with_parts(error: PackageDamagedError, arrival: Arrival) -> PackageDamagedError:
     """Say which files of a damaged package are not what they were."""
-    differing = differing_parts(arrival)
     if arrival.listed is None:
         return error
+    differing = differing_parts(arrival, arrival.listed)
     said = (
         f"{', '.join(differing[:5])} {'is' if len(differing) == 1 else 'are'} not what the list "
         "says"

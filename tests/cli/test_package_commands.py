@@ -101,6 +101,30 @@ def test_a_damaged_part_is_named(run: Runner, bag: Path, tmp_path: Path) -> None
     assert not (tmp_path / "store").exists()
 
 
+def test_a_package_that_was_damaged_before_it_was_listed_is_told_apart(
+    run: Runner, bag: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    run("pack", bag, "--to", out)
+    package, listing = out / f"{TOP}.tar", out / f"{TOP}.tar.sha256"
+    content = bytearray(package.read_bytes())
+    content[-20_000] ^= 1
+    package.write_bytes(content)
+    ran = run("unpack", package, "--to", tmp_path / "store")
+    assert ran.status == 3
+    assert f"{package.name} is not what the list says" in " ".join(ran.out.split())
+    (line,) = [x for x in listing.read_text(encoding="utf-8").splitlines() if not x.startswith("#")]
+    text = listing.read_text(encoding="utf-8")
+    digest = hashlib.sha256(content).hexdigest()
+    listing.write_text(text.replace(line[:64], digest), encoding="utf-8")
+    ran = run("unpack", package, "--to", tmp_path / "store")
+    assert "so it was damaged before it was listed" in " ".join(ran.out.split())
+    listing.unlink()
+    ran = run("unpack", package, "--to", tmp_path / "store")
+    assert ran.status == 3
+    assert "list" not in ran.out
+
+
 def test_a_hostile_package_does_not_keep_the_others_waiting(
     run: Runner, bag: Path, tmp_path: Path
 ) -> None:

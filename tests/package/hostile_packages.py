@@ -497,6 +497,11 @@ def zip_with(*entries: Zipped) -> bytes:
     return zip_of([*bag_entries(), *entries])
 
 
+def _end_of_entries() -> int:
+    (offset,) = struct.unpack_from("<L", zip_of(bag_entries()), len(zip_of(bag_entries())) - 6)
+    return int(offset)
+
+
 def _long_local_name() -> bytes:
     """The last entry says of its own header that it is longer than the zip has room for."""
     content = bytearray(zip_with(Zipped(name=f"{TOP}/data/k", content=b"x")))
@@ -666,6 +671,10 @@ def _zips() -> dict[str, tuple[str, bytes]]:
         "something behind the last entry": (
             "unaccounted-data",
             zip_with(Zipped(name=f"{data}/k", content=b"x", descriptor=b"evil")),
+        ),
+        "entry without a header": (
+            "header-damaged",
+            zip_of([*bag_entries(), Zipped(name=f"{data}/k", offset=_end_of_entries())]),
         ),
         "header that runs into the directory": (
             "header-damaged",

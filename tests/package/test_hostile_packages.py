@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver import files
-from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
 from archiver.findings import Finding, Rule
 from archiver.package import package_rules
 from archiver.package.incoming import Incoming
@@ -183,6 +183,34 @@ def test_a_large_entry_is_held_against_the_free_space_where_nothing_is_announced
     package.write_bytes(gzip.compress(content + END, mtime=0))
     seam = FaultySeam(free=1 << 20)
     with files.use(seam), pytest.raises(SurroundingsError, match="1048576 are free"):
+        unpack(package, tmp_path / "target")
+    assert not (tmp_path / "target").exists()
+
+
+def test_content_that_nobody_takes_is_passed_over(tmp_path: Path) -> None:
+    package = tmp_path / "x.tar"
+    package.write_bytes(tar_with())
+    with Incoming([package]) as incoming:
+        names = [entry.name for entry in read_tar(incoming.blocks(), incoming)]
+    assert names == [f"{TOP}/", *(f"{TOP}/{path}" for path in sorted(bag_files()))]
+
+
+def test_a_package_that_becomes_shorter_while_it_is_read_is_damaged(tmp_path: Path) -> None:
+    package = tmp_path / "x.tar"
+    package.write_bytes(tar_with())
+    with Incoming([package]) as incoming:
+        package.write_bytes(tar_with()[:1000])
+        for read in (lambda: list(incoming.blocks()), lambda: incoming.read_at(900, 200)):
+            with pytest.raises(PackageDamagedError) as damaged:
+                read()
+            assert damaged.value.finding.code == "package-truncated"
+
+
+def test_an_unreadable_sector_of_a_package_is_told_with_its_place(tmp_path: Path) -> None:
+    package = tmp_path / "x.tar"
+    package.write_bytes(tar_with())
+    seam = FaultySeam(unreadable_from={"x.tar": 600})
+    with files.use(seam), pytest.raises(IntegrityError, match="cannot be read past byte"):
         unpack(package, tmp_path / "target")
     assert not (tmp_path / "target").exists()
 

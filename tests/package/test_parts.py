@@ -68,6 +68,23 @@ class Counted:
             yield self._content[at : at + 1000]
 
 
+class Endless(Counted):
+    """A long stream of zeros."""
+
+    def __init__(self, length: int, *, size_known: bool) -> None:
+        super().__init__(b"", size_known=size_known)
+        self._length = length
+
+    @property
+    def size(self) -> int | None:
+        return self._length if self._known else None
+
+    def blocks(self, start: int = 0) -> Iterator[bytes]:
+        zeros = bytes(1 << 20)
+        for at in range(start, self._length, len(zeros)):
+            yield zeros[: self._length - at]
+
+
 def program(name: str) -> str:
     found = shutil.which(name)
     if found is None:
@@ -123,9 +140,9 @@ def test_parts_too_small_or_too_many_are_misuse() -> None:
     source = Counted(b"x", size_known=True)
     with pytest.raises(MisuseError, match="too small"):
         list(split(source, PART - 1))
-    many = Counted(bytes(PART * 10_000), size_known=True)
-    with pytest.raises(MisuseError, match="larger parts"):
-        list(split(many, PART))
+    for size_known in (True, False):
+        with pytest.raises(MisuseError, match="larger parts"):
+            list(split(Endless(10_000 * PART, size_known=size_known), PART))
 
 
 def test_names_of_parts_say_package_and_number() -> None:
@@ -200,7 +217,18 @@ def test_a_list_that_disagrees_with_itself_is_refused(old: bytes, new: bytes) ->
 
 
 def test_a_list_of_somebody_else_is_refused() -> None:
-    for content in (b"", b"0" * 64 + b"  x.tar\n", b"\xff\xfe", b"# x\n"):
+    good = encode_list(
+        PartsList(package="x.tar", parts=(Listed(name="x.tar", size=1, sha256="0" * 64),))
+    )
+    outside = good.replace(b"x.tar", b"../x.tar")
+    for content in (
+        b"",
+        b"0" * 64 + b"  x.tar\n",
+        b"\xff\xfe",
+        b"# x\n",
+        good + b"evil\n",
+        outside,
+    ):
         with pytest.raises(PackageRefusedError):
             decode_list("x.tar.sha256", content)
 
@@ -315,7 +343,8 @@ def test_a_damaged_part_is_named(bag: Path, tmp_path: Path) -> None:
     content[500] ^= 4
     victim.write_bytes(content)
     (arrival,) = arrivals([victim])
-    assert differing_parts(arrival) == (victim.name,)
+    assert arrival.listed is not None
+    assert differing_parts(arrival, arrival.listed) == (victim.name,)
 
 
 def test_several_packages_are_told_apart(bag: Path, tmp_path: Path) -> None:
