@@ -36,6 +36,8 @@ class PageFacts:
         As recorded with the bag.
     algorithms : sequence of str
         Digest algorithms of the manifests.
+    restricted_left_out : bool
+        There was something that is not public, and the bag does not hold it.
     steps : sequence of str
         What was done to make the bag.
     """
@@ -48,6 +50,7 @@ class PageFacts:
     motion: MotionRecord | None = None
     findings: Sequence[Finding] = ()
     algorithms: Sequence[str] = ()
+    restricted_left_out: bool = False
     steps: Sequence[str] = ()
 
     @property

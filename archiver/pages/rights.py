@@ -50,6 +50,8 @@ def _blocks(facts: PageFacts) -> Iterator[Block]:
     if hidden:
         count = f"{len(hidden)} files" if len(hidden) > 1 else "1 file"
         rows.append(plain("Not public", f"{count} in data/restricted"))
+    if facts.restricted_left_out:
+        rows.append(plain("Not public", "left out of this bag; the session folder holds it"))
     yield from facts_of(rows)
     if session.restrictions:
         yield Bullets(

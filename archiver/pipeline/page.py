@@ -85,6 +85,7 @@ def page_facts(
         motion=None if motion is None else motion_record(motion, MOTION),
         findings=tuple(findings),
         algorithms=run.algorithms,
+        restricted_left_out=run.restricted_left_out,
         steps=run.steps,
     )
 

@@ -226,6 +226,9 @@ def test_a_restricted_file_is_not_led_to(session: Session) -> None:
     page = Page(session_page(dataclasses.replace(facts, archive=archive), LINKS))
     assert not [address for address in page.addresses() if "restricted" in address]
     assert "1 file in data/restricted" in page.text(page.by_id("rights"))
+    without = dataclasses.replace(facts, restricted_left_out=True)
+    page = Page(session_page(without, LINKS))
+    assert "left out of this bag" in page.text(page.by_id("rights"))
 
 
 @given(
