@@ -122,9 +122,10 @@ def show_deposits(report: DepositsReport, *, as_json: bool) -> None:
             )
             block(console, one.to, indent=4)
             for held in one.receipts:
+                said = "" if str(held.decision) == "refused" else f", {held.agreement}"
                 block(
                     console,
-                    f"{held.moment[:10]} {held.decision}: {held.receipt}, {held.agreement}",
+                    f"{held.moment[:10]} {held.decision}: {held.receipt}{said}",
                     indent=4,
                 )
     tally = ", ".join(f"{number} {state}" for state, number in sorted(report.states.items()))
@@ -143,11 +144,8 @@ def show_receipt(imported: ImportedReceipt, *, as_json: bool) -> None:
     console.print(
         f"{plain(imported.bag)}, {imported.deposit}: {state}", style=_style(state), soft_wrap=True
     )
-    block(
-        console,
-        f"{imported.decision}: {imported.receipt}, {imported.agreement}",
-        indent=2,
-    )
+    said = "" if str(imported.decision) == "refused" else f", {imported.agreement}"
+    block(console, f"{imported.decision}: {imported.receipt}{said}", indent=2)
     if imported.kept_as is not None:
         console.print(f"  Kept as {plain(str(imported.kept_as))}", soft_wrap=True)
     before = "; it was entered before" if imported.entered_before else ""

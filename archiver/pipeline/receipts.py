@@ -172,6 +172,9 @@ def import_receipt(plan: ReceiptPlan) -> ImportedReceipt:
         deposits = deposits_in(ledger)
         read = _read(plan, content, deposits)
         found = agreement(read.findings)
+        if read.decision is Decision.REFUSED and found is Agreement.AGREES:
+            # What was not taken in was not compared.
+            found = Agreement.NOT_STATED
         sha256 = hashlib.sha256(content).hexdigest() if content else ""
         kept = _kept(plan, read.deposit, sha256)
         before = _before(read, sha256, found)
