@@ -1,6 +1,6 @@
 """What stands on a page, free of any markup: sections made of blocks made of texts.
 
-The template knows how each kind of block looks; who fills a block says what it means.
+``blocks.py`` knows how each kind of block looks; who fills one says what it means.
 Every value says what it rests on, and a text from the sheet keeps the language of the
 session.
 """
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass, field
-from typing import ClassVar, TypeAlias
+from typing import TypeAlias
 
 __all__ = [
     "Band",
@@ -102,7 +102,6 @@ class Fact:
 class Facts:
     """Labels and values below each other; ``name`` is read out before them."""
 
-    kind: ClassVar[str] = "facts"
     rows: tuple[Fact, ...]
     name: str = ""
 
@@ -111,7 +110,6 @@ class Facts:
 class Paragraph:
     """A paragraph; ``basis`` as for a fact."""
 
-    kind: ClassVar[str] = "paragraph"
     text: Line
     basis: Basis | None = None
     style: str = ""
@@ -121,7 +119,6 @@ class Paragraph:
 class Bullets:
     """A list under a few words."""
 
-    kind: ClassVar[str] = "bullets"
     name: str
     items: tuple[Line, ...]
     basis: Basis | None = None
@@ -155,7 +152,6 @@ class Row:
 class Table:
     """A table with a caption; empty columns are left out where it is made."""
 
-    kind: ClassVar[str] = "table"
     caption: str
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
@@ -176,7 +172,6 @@ class Picture:
 class Pictures:
     """Photographs side by side."""
 
-    kind: ClassVar[str] = "pictures"
     pictures: tuple[Picture, ...]
 
 
@@ -192,7 +187,6 @@ class Source:
 class Listen:
     """A player; ``label`` says what is heard, ``note`` from which file."""
 
-    kind: ClassVar[str] = "listen"
     label: str
     sources: tuple[Source, ...]
     note: str = ""
@@ -239,7 +233,6 @@ class Plot:
     curves, bands : tuple
     """
 
-    kind: ClassVar[str] = "plot"
     title: str
     told: str
     x_name: str
@@ -273,7 +266,6 @@ class SpanRow:
 class Spans:
     """Time lines below each other, with common ticks; ``common`` is what all leave."""
 
-    kind: ClassVar[str] = "spans"
     title: str
     told: str
     rows: tuple[SpanRow, ...]
@@ -296,7 +288,6 @@ class CautionNote:
 class Cautions:
     """All cautions, and what they defer to."""
 
-    kind: ClassVar[str] = "cautions"
     notes: tuple[CautionNote, ...]
     deferring: str
 
@@ -305,7 +296,6 @@ class Cautions:
 class Commands:
     """Lines to type, for one system."""
 
-    kind: ClassVar[str] = "commands"
     system: str
     lines: tuple[str, ...]
 
@@ -314,7 +304,6 @@ class Commands:
 class Subsection:
     """A part of a section with a heading of its own; ``flow`` sets its blocks in columns."""
 
-    kind: ClassVar[str] = "subsection"
     id: str
     title: Line
     blocks: tuple[Block, ...] = ()

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from archiver.pages.content import Plot, Spans, Stretch, Tick
+from archiver.pages.fragments import escaped
 from archiver.pages.plots import HEIGHT, WIDTH
 
 __all__ = ["plot_drawing", "time_line"]
@@ -24,17 +25,17 @@ def plot_drawing(plot: Plot) -> Markup:
     entries += [(one.style, False, one.name) for one in plot.bands]
     key = "".join(
         f'<span class="entry"><svg viewBox="0 0 24 10" aria-hidden="true">'
-        f'<path class="{style}" d="{_SAMPLE[is_line]}"/></svg>{escape(name)}</span>'
+        f'<path class="{style}" d="{_SAMPLE[is_line]}"/></svg>{escaped(name)}</span>'
         for style, is_line, name in entries
         if name
     )
     return Markup(  # noqa: S704 - its texts are escaped; paths and styles are ours
-        f'<div class="field"><span class="unit" aria-hidden="true">{escape(plot.y_name)}</span>'
+        f'<div class="field"><span class="unit" aria-hidden="true">{escaped(plot.y_name)}</span>'
         f'<div class="ys" aria-hidden="true">{_ticks(plot.y_ticks, "top")}</div>'
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" role="img" '
-        f'aria-label="{escape(label)}"><path class="grid" d="{grid}"/>{"".join(shapes)}</svg>'
+        f'aria-label="{escaped(label)}"><path class="grid" d="{grid}"/>{"".join(shapes)}</svg>'
         f'<div class="xs" aria-hidden="true">{_ticks(plot.x_ticks, "left")}</div></div>'
-        f'<p class="key"><span class="unit">{escape(plot.x_name)}</span>{key}</p>'
+        f'<p class="key"><span class="unit">{escaped(plot.x_name)}</span>{key}</p>'
     )
 
 
@@ -42,7 +43,7 @@ def time_line(spans: Spans) -> Markup:
     """Return the lanes of a time line and its years."""
     common = "".join(_bar(one, top=0, height=10) for one in spans.common)
     lanes = "".join(
-        f'<div class="lane"><span class="who">{escape(row.label)} <em>{escape(row.note)}</em>'
+        f'<div class="lane"><span class="who">{escaped(row.label)} <em>{escaped(row.note)}</em>'
         f'</span><svg viewBox="0 0 100 10" preserveAspectRatio="none" aria-hidden="true">{common}'
         f"{''.join(_bar(one, top=2, height=6) for one in row.stretches)}</svg></div>"
         for row in spans.rows
@@ -55,7 +56,7 @@ def time_line(spans: Spans) -> Markup:
 
 def _ticks(ticks: Iterable[Tick], side: str) -> str:
     return "".join(
-        f'<span style="{side}:{tick.at:g}%">{escape(tick.label)}</span>' for tick in ticks
+        f'<span style="{side}:{tick.at:g}%">{escaped(tick.label)}</span>' for tick in ticks
     )
 
 

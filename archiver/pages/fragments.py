@@ -14,12 +14,17 @@ from markupsafe import Markup, escape
 from archiver.describe.xmltext import legal
 from archiver.pages.content import Basis, Cell, Fact, Line, Row, Table, Text
 
-__all__ = ["Fragments"]
+__all__ = ["Fragments", "escaped"]
 
 _OWN = "en"
 # RFC 3986, 3.1; what has no scheme leads to a place on the page or to a file beside it.
 _SCHEME = re.compile(r"\s*([A-Za-z][A-Za-z0-9+.-]*):")
 _FOLLOWED = frozenset({"http", "https"})
+
+
+def escaped(text: str) -> Markup:
+    """Return a text as HTML and XML can hold it."""
+    return escape(legal(text))
 
 
 class Fragments:
@@ -32,7 +37,7 @@ class Fragments:
     """
 
     def __init__(self, language: str) -> None:
-        self._mark = "" if language == _OWN else f' lang="{escape(language)}"'
+        self._mark = "" if language == _OWN else f' lang="{escaped(language)}"'
 
     @property
     def attribute(self) -> Markup:
@@ -50,7 +55,7 @@ class Fragments:
     def facts(self, rows: Iterable[Fact]) -> Markup:
         """Return a list of labels and values."""
         pairs = "".join(
-            f'<div><dt>{escape(row.label)}</dt><dd><span class="value">{self._line(row.value)}'
+            f'<div><dt>{escaped(row.label)}</dt><dd><span class="value">{self._line(row.value)}'
             f"</span>{_basis(row.basis)}</dd></div>\n"
             for row in rows
         )
@@ -59,12 +64,12 @@ class Fragments:
     def table(self, table: Table) -> Markup:
         """Return a table; each cell names its column for where columns have no room."""
         heads = "".join(
-            f'<th scope="col" role="columnheader"{_style(column.style)}>{escape(column.head)}</th>'
+            f'<th scope="col" role="columnheader"{_style(column.style)}>{escaped(column.head)}</th>'
             for column in table.columns
         )
         rows = "".join(self._row(row) for row in table.rows)
         return _safe(
-            f'<table role="table">\n<caption>{escape(table.caption)}{_basis(table.basis)}</caption>'
+            f'<table role="table">\n<caption>{escaped(table.caption)}{_basis(table.basis)}</caption>'
             f'\n<thead role="rowgroup"><tr role="row">{heads}</tr></thead>\n'
             f'<tbody role="rowgroup">\n{rows}</tbody>\n</table>'
         )
@@ -81,7 +86,7 @@ class Fragments:
         is_empty = not any(one.text for one in cell.text)
         style = f"{cell.style} none".strip() if is_empty else cell.style
         return (
-            f'<td role="cell"{_style(style)} data-head="{escape(cell.head)}">'
+            f'<td role="cell"{_style(style)} data-head="{escaped(cell.head)}">'
             f"{self._line(cell.text)}</td>"
         )
 
@@ -89,12 +94,12 @@ class Fragments:
         return "".join([self._text(one) for one in texts])
 
     def _text(self, one: Text) -> str:
-        text: str = escape(legal(one.text))
+        text: str = escaped(one.text)
         if one.code:
             text = f"<code>{text}</code>"
         mark = self._mark if one.foreign else ""
         if one.href and _may_be_followed(one.href):
-            return f'<a href="{escape(legal(one.href))}"{mark}>{text}</a>'
+            return f'<a href="{escaped(one.href)}"{mark}>{text}</a>'
         return f"<span{mark}>{text}</span>" if mark else text
 
 
@@ -107,7 +112,7 @@ def _basis(basis: Basis | None) -> str:
 
 
 def _style(style: str) -> str:
-    return f' class="{escape(style)}"' if style else ""
+    return f' class="{style}"' if style else ""
 
 
 def _may_be_followed(address: str) -> bool:

@@ -1,4 +1,4 @@
-"""Content into HTML: one template, everything in it escaped.
+"""Content into HTML: the template of the page, and the blocks put into it.
 
 Text from a sheet can hold characters that HTML and XML cannot; they are replaced as in
 the other documents.
@@ -11,9 +11,9 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from archiver.describe.xmltext import legal
+from archiver.pages.blocks import Blocks
 from archiver.pages.colours import DARK, LIGHT
 from archiver.pages.content import Content
-from archiver.pages.drawing import plot_drawing, time_line
 from archiver.pages.fragments import Fragments
 
 if TYPE_CHECKING:
@@ -26,18 +26,17 @@ def html(content: Content) -> str:
     """Return the page as text."""
     template, style = template_and_style()
     fragments = Fragments(content.language)
+    blocks = Blocks(fragments)
     return template.render(
         content=content,
         style=style,
         light=LIGHT.as_style(),
         dark=DARK.as_style(),
         line=fragments.line,
-        basis=fragments.basis,
         facts=fragments.facts,
-        table=fragments.table,
         lang=fragments.attribute,
-        plot_drawing=plot_drawing,
-        time_line=time_line,
+        body=blocks.body,
+        picture=blocks.picture,
     )
 
 
