@@ -423,9 +423,11 @@ def receipted(both: Both, bag: Path) -> None:
     both.import_receipt(received.papers / "receipt.json")
 
 
+@pytest.mark.parametrize("form", ["folder", "tar", "zip"])
 def test_a_new_version_sends_only_what_no_receipt_proves_and_is_completed_there(
-    both: Both, bag: Path, tmp_path: Path
+    both: Both, bag: Path, tmp_path: Path, form: str
 ) -> None:
+    both.use_form(form)
     receipted(both, bag)
     payload = PAYLOAD | {"masters/t03.wav": b"new take" * 100, "documents/notes.txt": b"corrected"}
     second = small_bag(tmp_path / "home" / "lhm-1-v2", payload, version=2, replaces="lhm-1")
