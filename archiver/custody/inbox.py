@@ -10,6 +10,7 @@ import enum
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from archiver import files
@@ -30,7 +31,7 @@ from archiver.package.names import danger, shown
 from archiver.package.parts import LIST_ENDING
 from archiver.package.refusal import PackageRefusedError
 
-__all__ = ["Inbound", "InboundKind", "arrived", "look_at", "received_packages"]
+__all__ = ["Inbound", "InboundKind", "arrived", "last_change", "look_at", "received_packages"]
 
 _DEPOSIT = re.compile(r"D-[0-9a-f]{12}", re.ASCII)
 
@@ -107,6 +108,14 @@ def arrived(place: Path) -> tuple[Path, ...]:
         or (form_of_name(one.name) is not None and one.name not in listed)
         or (one.name.endswith(LIST_ENDING) and form_of_name(one.name[: -len(LIST_ENDING)]))
     ) or (place,)
+
+
+def last_change(place: Path) -> datetime:
+    """Return when something below a folder was last written, as far as its times tell."""
+    newest = files.status(place).mtime_ns
+    for path, _ in files.walk_files(place):
+        newest = max(newest, files.status(place.joinpath(*path.split("/"))).mtime_ns)
+    return datetime.fromtimestamp(newest // 10**9, UTC)
 
 
 def look_at(place: Path) -> Inbound:

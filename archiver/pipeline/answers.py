@@ -33,6 +33,7 @@ from archiver.pipeline.handover import (
 from archiver.pipeline.profiles import Profile
 from archiver.pipeline.quarantine import (
     PACKAGE_FOLDER,
+    is_set_aside,
     received_facts,
     set_aside,
     write_answer,
@@ -180,7 +181,7 @@ class Answers:
         quarantine, turn = self._places.quarantine, 0
         name = answer.identifier(self._institution.name)
         # The same package may be refused more than once, and each has its place.
-        while files.exists(quarantine / name / PACKAGE_FOLDER):
+        while is_set_aside(quarantine / name):
             turn += 1
             name = answer.identifier(self._institution.name, turn)
         receipt = self._receipt(

@@ -24,13 +24,28 @@ from archiver.custody.statements import LARGEST_STATEMENT_BYTES
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Severity
 
-__all__ = ["PACKAGE_FOLDER", "catch_up", "received_facts", "set_aside", "write_answer"]
+__all__ = [
+    "PACKAGE_FOLDER",
+    "catch_up",
+    "is_set_aside",
+    "received_facts",
+    "set_aside",
+    "write_answer",
+]
 
 PACKAGE_FOLDER = "package"
 """Where the package lies, beside the letter."""
 
 _FOLDER = re.compile(r"R-[0-9a-f]{12}", re.ASCII)
 _MOST_FINDINGS = 100
+
+
+def is_set_aside(folder: Path) -> bool:
+    """Say whether a package lies in the folder of an answer, or a part of one."""
+    place = folder / PACKAGE_FOLDER
+    return files.exists(place) and any(
+        not entry.name.startswith(".") for entry in files.entries(place)
+    )
 
 
 def write_answer(folder: Path, papers: dict[str, bytes]) -> dict[str, str]:
@@ -105,7 +120,7 @@ def catch_up(quarantine: Path, *, store: str, ledger: Ledger) -> int:
         folder = quarantine / entry.name
         if not _FOLDER.fullmatch(entry.name) or entry.name in known:
             continue
-        if not files.exists(folder / PACKAGE_FOLDER):
+        if not is_set_aside(folder):
             continue
         # One that another process is at is no business of ours, and what is no receipt of
         # ours is not entered.

@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from archiver.custody.inbox import (
     Inbound,
     InboundKind,
     arrived,
+    last_change,
     look_at,
     received_packages,
 )
@@ -39,10 +41,14 @@ from archiver.pipeline.fitness import fit
 from archiver.pipeline.profiles import Profile, find_profile
 from archiver.pipeline.quarantine import catch_up
 from archiver.pipeline.receiving_outcome import PackageOutcome, ReceivedPackage, ReceivingPlan
+from archiver.pipeline.run import moment
 from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper, require_read
 from archiver.progress import Progress, Silent
 
 __all__ = ["receive_packages"]
+
+# What lies in an inbox and did not grow for so long is not under way any more.
+_ABANDONED = timedelta(days=1)
 
 
 def receive_packages(
@@ -157,7 +163,12 @@ class _Receiving:
     def _receive(self, package: Path) -> ReceivedPackage:
         inbound = look_at(package)
         if inbound.kind is InboundKind.INCOMPLETE:
-            return ReceivedPackage(package=package, outcome=PackageOutcome.INCOMPLETE)
+            return ReceivedPackage(
+                package=package,
+                outcome=PackageOutcome.INCOMPLETE,
+                under_way=package not in self.plan.packages
+                and moment() - last_change(package) < _ABANDONED,
+            )
         looked = _Looked(inbound=inbound, reasons=list(inbound.findings))
         self.progress.step(f"Receiving {package.name}", 2 * inbound.bytes_held)
         if inbound.packages and not looked.reasons:

@@ -88,6 +88,8 @@ class ReceivedPackage:
     notes : tuple of Finding
         What else was found.
     error : ArchiverError, optional
+    under_way : bool
+        It is not complete, and may well be tomorrow.
     """
 
     package: Path
@@ -102,6 +104,7 @@ class ReceivedPackage:
     reasons: tuple[Finding, ...] = ()
     notes: tuple[Finding, ...] = ()
     error: ArchiverError | None = None
+    under_way: bool = False
 
     @property
     def exit_status(self) -> int:
@@ -112,7 +115,7 @@ class ReceivedPackage:
             case PackageOutcome.QUARANTINED | PackageOutcome.WOULD_QUARANTINE:
                 return 1
             case PackageOutcome.INCOMPLETE:
-                return 4
+                return 0 if self.under_way else 4
             case _:
                 return 0
 

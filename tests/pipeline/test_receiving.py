@@ -201,8 +201,13 @@ def test_a_whole_inbox_is_gone_through_thing_by_thing(both: Both, bag: Path) -> 
     (both.inbox / ".lhm-4.tar.unfinished").write_bytes(b"on its way")
     done = both.receive(both.inbox)
     assert sorted(str(one.outcome) for one in done) == ["accepted", "accepted", "not complete yet"]
+    assert {one.exit_status for one in done} == {0}
     assert held(both) == ["lhm-1", "lhm-3"]
     assert (both.inbox / "notes.txt").exists()
+    # What does not grow any more is told to cron.
+    for path in [both.inbox / cut.deposit, *(both.inbox / cut.deposit).iterdir()]:
+        os.utime(path, (1, 1))
+    assert max(one.exit_status for one in both.receive(both.inbox)) == 4
     # A deposit that is named itself and is not complete is never taken for an inbox.
     (one,) = both.receive(both.inbox / cut.deposit)
     assert one.outcome is PackageOutcome.INCOMPLETE
@@ -627,6 +632,8 @@ def test_what_lies_in_quarantine_the_ledger_knows_wherever_a_run_died(
     package = as_tar(bag, both.inbox / "lhm-1.tar", climbing)
     content = package.read_bytes()
     counting = FaultySeam()
+    receive_packages(both.receiving(package))
+    package.write_bytes(content)
     with files.use(counting):
         receive_packages(both.receiving(package))
     for part in range(12):
