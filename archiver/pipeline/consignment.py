@@ -9,13 +9,15 @@ from pathlib import Path
 from archiver.custody.deposit_record import BagIdentity, DepositedFile, Package
 from archiver.custody.outgoing import Text, bag_identity, files_of, folder_of
 from archiver.custody.places import Place, Sendable
-from archiver.errors import MisuseError
+from archiver.custody.unread import require_read
+from archiver.errors import IntegrityError, MisuseError
+from archiver.package.comparison import compare
 from archiver.package.form import Form
 from archiver.package.parts import Listed, PartsList, encode_list, part_name, split
 from archiver.package.reader import Bag, read_bag
 from archiver.package.serialising import Addition, Serialised, serialise
 from archiver.package.tagfiles import FETCH
-from archiver.package.tree import survey
+from archiver.package.tree import Tree, survey
 from archiver.pipeline.versions_sent import Digest, LeftOut, left_out
 from archiver.progress import Progress
 
@@ -143,6 +145,8 @@ def consignment(
     """
     said = read_bag(root)
     tree = survey(root)
+    require_read((*said.findings, *tree.findings), str(root))
+    _refuse_incomplete(root, said, tree)
     without = left_out(root, held) if held else LeftOut()
     identity = bag_identity(said, tree, root.name)
     listed = files_of(said, tree, without.paths)
@@ -162,6 +166,18 @@ def consignment(
         package=made,
         part_bytes=part_bytes,
     )
+
+
+def _refuse_incomplete(root: Path, said: Bag, tree: Tree) -> None:
+    missing = sorted(compare(said, tree).missing)
+    if missing or not said.payload_manifests:
+        what = missing[0] if missing else "a payload manifest"
+        raise IntegrityError(
+            f"{what} is not there",
+            where=str(root),
+            accepted="a bag that holds all that its manifests list",
+            remedy="Verify the bag and repair it from another copy before it is deposited",
+        )
 
 
 def _refuse_large(root: Path, listed: Sequence[DepositedFile], part_bytes: int | None) -> None:

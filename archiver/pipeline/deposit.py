@@ -37,11 +37,11 @@ from archiver.custody.places import Place, open_place
 from archiver.custody.statements import LARGEST_STATEMENT_BYTES
 from archiver.custody.store import Store, opened_store
 from archiver.custody.transport.address import Kind, address_of
+from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Severity, in_order, stops_deposit
 from archiver.package.form import Form
-from archiver.package.rules import FILE_NOT_OPENED
 from archiver.pipeline.consignment import Consignment, consignment, send
 from archiver.pipeline.deposit_outcome import BagDeposit, DepositOutcome, DepositPlan
 from archiver.pipeline.deposit_papers import write_papers
@@ -54,8 +54,6 @@ from archiver.progress import Progress, Silent
 
 __all__ = ["deposit_bags", "papers_beside"]
 
-# What was not read says nothing of the bag, and nothing is missing because of it.
-_UNREAD = frozenset({FILE_NOT_OPENED.code, "bag-unusable"})
 _SETTLED = frozenset(
     {
         DepositState.RECEIPTED,
@@ -230,14 +228,7 @@ class _Depositing:
         findings = [*check.findings]
         if check.verdict is not AuditVerdict.UNUSABLE:
             findings += fit(root, self.profile, media_type=self.form.media_type).findings
-        unread = next((one for one in findings if one.code in _UNREAD), None)
-        if unread is not None:
-            raise SurroundingsError(
-                f"the bag cannot be judged: {unread.where}: {unread.message}",
-                where=str(root),
-                accepted=unread.accepted,
-                remedy=unread.remedy,
-            )
+        require_read(findings, str(root))
         findings = [one for one in findings if one.severity is not Severity.NOTE]
         return in_order(dict.fromkeys(findings))
 

@@ -32,6 +32,7 @@ from archiver.custody.intake import staging, sweep
 from archiver.custody.ledger import Ledger, open_ledger
 from archiver.custody.receipts import Decision
 from archiver.custody.store import Store, opened_store
+from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.findings import Finding, Severity, Where, in_order, stops_deposit
@@ -42,7 +43,7 @@ from archiver.pipeline.profiles import Profile, find_profile
 from archiver.pipeline.quarantine import catch_up
 from archiver.pipeline.receiving_outcome import PackageOutcome, ReceivedPackage, ReceivingPlan
 from archiver.pipeline.run import moment
-from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper, require_read
+from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper
 from archiver.progress import Progress, Silent
 
 __all__ = ["receive_packages"]

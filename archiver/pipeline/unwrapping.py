@@ -24,13 +24,13 @@ from archiver.custody.inbox import Inbound
 from archiver.custody.intake import copy_folder
 from archiver.custody.outgoing import bag_identity
 from archiver.custody.store import Store, bags_of
+from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
 from archiver.errors import (
     ArchiverError,
     InputError,
     IntegrityError,
     MisuseError,
-    SurroundingsError,
 )
 from archiver.findings import Finding, Severity, Where
 from archiver.package.form import Form
@@ -40,7 +40,6 @@ from archiver.package.named_information import is_ni
 from archiver.package.names import shown
 from archiver.package.reader import Bag, read_bag
 from archiver.package.refusal import PackageDamagedError, PackageRefusedError
-from archiver.package.rules import FILE_NOT_OPENED, FILE_UNREADABLE
 from archiver.package.tagfiles import FETCH, FetchLine
 from archiver.package.tree import survey
 from archiver.package.unpacking import unpack
@@ -51,13 +50,12 @@ from archiver.pipeline.verify import accepted_signers
 from archiver.pipeline.versions_sent import complete
 from archiver.progress import Progress
 
-__all__ = ["NotTakenError", "Unwrapped", "Unwrapper", "require_read"]
+__all__ = ["NotTakenError", "Unwrapped", "Unwrapper"]
 
 _FETCH_BYTES = 1 << 40
 # How a bag is named while it is unpacked.
 _HIDDEN = re.compile(r"\.(.+)\.[0-9a-f]+\.unfinished")
 _SIGNED = "good, signer known"
-_UNREAD = frozenset({FILE_NOT_OPENED.code, FILE_UNREADABLE.code, "bag-unusable"})
 
 
 class NotTakenError(InputError):
@@ -66,23 +64,6 @@ class NotTakenError(InputError):
     def __init__(self, *findings: Finding) -> None:
         super().__init__(findings[0].message, where=str(findings[0].where))
         self.findings = findings
-
-
-def require_read(findings: Sequence[Finding]) -> None:
-    """Stop if something was not read here, which is no fault of the sender.
-
-    Raises
-    ------
-    SurroundingsError
-        A finding says that a file or folder could not be opened.
-    """
-    unread = next((one for one in findings if one.code in _UNREAD), None)
-    if unread is not None:
-        raise SurroundingsError(
-            f"cannot be judged: {unread.message}",
-            where=str(unread.where),
-            remedy="Check the disk, then run again; the package is left where it is",
-        )
 
 
 def _errors(findings: Sequence[Finding]) -> list[Finding]:
