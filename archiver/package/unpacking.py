@@ -22,7 +22,8 @@ from archiver.findings import Severity, Where
 from archiver.package.destination import make_destination
 from archiver.package.entry_names import NameJudge
 from archiver.package.form import Form
-from archiver.package.incoming import Entry, Incoming, content_bytes, inflated
+from archiver.package.incoming import Entry, Incoming
+from archiver.package.inflating import content_bytes, inflated
 from archiver.package.limits import Limits
 from archiver.package.package_rules import (
     BAG_DIFFERS,

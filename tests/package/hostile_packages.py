@@ -138,7 +138,7 @@ def _tars() -> dict[str, tuple[str, bytes]]:
         "climbs with backslashes": ("path-climbs", evil(f"{TOP}\\..\\evil")),
         "climbs in an extended header": ("path-climbs", pax_name(b"../evil")),
         "climbs in a prefix": ("path-climbs", tar_with(member("evil", b"x", prefix=b".."))),
-        "absolute": ("path-absolute", evil("/tmp/evil")),  # noqa: S108 - never written
+        "absolute": ("path-absolute", evil("/etc/evil")),
         "drive": ("path-drive", evil("C:/evil")),
         "drive without a slash": ("path-drive", evil("C:evil")),
         "drive below the top": ("path-drive", evil(f"{TOP}/C:/evil")),
