@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Iterable, Sequence
@@ -78,6 +77,8 @@ def open_lines() -> Console | Lines:
 
 def print_json(document: dict[str, Any]) -> None:
     """Print one document for machines on standard output."""
+    import json
+
     sys.stdout.write(json.dumps(document, ensure_ascii=False, indent=2) + "\n")
 
 

@@ -7,6 +7,7 @@ way (disk full, no permission); 5 a defect of this program; 130 and 143 interrup
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import gc
 import os
@@ -33,6 +34,8 @@ def main() -> NoReturn:
     # What is read are records without cycles: looking at them again and again for some takes
     # a fifth of the time of a bag of many files.
     gc.set_threshold(250_000, 50, 50)
+    # Nor need anyone look through what goes with the process.
+    atexit.register(gc.freeze)
     watch_for_interrupts()
     sys.exit(_run())
 

@@ -24,7 +24,6 @@ from archiver.custody.rules import (
     SOUND_NOT_JUDGED,
     SOUND_TRUNCATED,
 )
-from archiver.custody.sound import SOUND_DIRECTORY, SoundDigests, decode_sound_digests
 from archiver.custody.verdicts import MasterVerification, SoundVerdict
 from archiver.errors import ArchiverError
 from archiver.findings import Finding, Where, clock
@@ -34,10 +33,12 @@ from archiver.package.validate import BagReport, CheckedFile, Outcome
 
 if TYPE_CHECKING:
     from archiver.custody.locating import SoundState
+    from archiver.custody.sound import SoundDigests
 
 __all__ = ["check_masters"]
 
 _MASTERS = "data/masters/"
+_RECORDS = "metadata/sound/"
 _LARGEST_RECORD_BYTES = 1 << 26
 
 
@@ -133,9 +134,16 @@ class _Work:
     def records(self) -> dict[str, _Record]:
         """Read the records of sound digests, by the master that each is about."""
         records: dict[str, _Record] = {}
-        for file in self.report.files:
-            if not (file.path.startswith(f"{SOUND_DIRECTORY}/") and file.path.endswith(".json")):
-                continue
+        kept = [
+            file
+            for file in self.report.files
+            if file.path.startswith(_RECORDS) and file.path.endswith(".json")
+        ]
+        if not kept:
+            return records
+        from archiver.custody.sound import decode_sound_digests  # noqa: PLC0415 - not every bag
+
+        for file in kept:
             try:
                 content = files.read_bytes(
                     self.root / file.path, limit=_LARGEST_RECORD_BYTES, follow=False

@@ -9,7 +9,6 @@ Source: Parity Volume Set Specification 2.0.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -70,6 +69,8 @@ class RecoveryRecord:
 
     def encode(self) -> bytes:
         """Write the record as JSON, as ``recovery.schema.json`` describes it."""
+        import json  # noqa: PLC0415 - few bags have recovery data
+
         document = {
             "schema": _SCHEMA,
             "bag": self.bag,
@@ -228,6 +229,8 @@ def check_recovery(
 
 
 def _other_state(place: Path, manifests: dict[str, str], where: Where) -> list[Finding]:
+    import json  # noqa: PLC0415 - few bags have recovery data
+
     try:
         content = files.read_bytes(place / RECORD, limit=_LARGEST_RECORD_BYTES, follow=False)
         stated = json.loads(content)["manifests"]

@@ -20,6 +20,7 @@ from mutagen.wave import WAVE
 
 from archiver import files
 from archiver.custody import (
+    SOUND_DIRECTORY,
     BlockDigester,
     DamageKind,
     Depth,
@@ -29,6 +30,8 @@ from archiver.custody import (
     encode_sound_digests,
     verify_bag,
 )
+from archiver.custody.masters import _RECORDS
+from archiver.custody.verify import _ABOUT_SOUND
 from archiver.package import BagBuilder
 from archiver.signal.sampleformat import SampleFormat
 from tests.faults import FaultySeam
@@ -394,3 +397,9 @@ def test_bag_of_another_maker_has_no_masters_to_judge(tmp_path: Path) -> None:
     verification = verify_bag(tmp_path / "b")
     assert verification.intact
     assert verification.masters == ()
+
+
+def test_records_are_looked_for_where_they_are_written() -> None:
+    """The module that writes them is loaded only for bags that have some."""
+    assert _RECORDS == f"{SOUND_DIRECTORY}/"
+    assert _RECORDS in _ABOUT_SOUND
