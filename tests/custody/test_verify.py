@@ -401,5 +401,5 @@ def test_bag_of_another_maker_has_no_masters_to_judge(tmp_path: Path) -> None:
 
 def test_records_are_looked_for_where_they_are_written() -> None:
     """The module that writes them is loaded only for bags that have some."""
-    assert _RECORDS == f"{SOUND_DIRECTORY}/"
+    assert f"{SOUND_DIRECTORY}/" == _RECORDS
     assert _RECORDS in _ABOUT_SOUND
