@@ -30,8 +30,8 @@ _HEARD = 1.5
 _MOST_SURE = 3.0
 """Agreement, in standard deviations, beyond which a turn is no more believed."""
 
-_CHANGE = 0.01
-"""Usual change from one turn to the next, in turns: an even 1 % is much for any drive."""
+_CHANGE = 0.007
+"""Usual change from one turn to the next, in turns: 0.7 % is much for any drive."""
 
 _MOST_PRICE = 12.0
 """Beyond this a change costs no more, so that a jump of a spring can be followed."""
@@ -40,6 +40,7 @@ _SIDE_LEAST, _SIDE_MOST = 3, 5
 _STEP, _STEP_UNSEEN = 0.02, 0.006
 _STEP_SURE, _STEP_USUAL = 3.5, 4.0
 _SCATTER = 0.003
+_PAUSE = 3
 
 
 def pick_events(novelty: Reals, period: Reals, slack: float) -> NDArray[np.int64]:
@@ -258,7 +259,32 @@ def _apart(events: Reals, turn: NDArray[np.int64]) -> NDArray[np.bool_]:
             _STEP_SURE * unsure * max(scatter, _SCATTER * period),
         )
     # A speed that swings within a few turns looks like a step everywhere.
-    return np.asarray(step > np.maximum(least, _STEP_USUAL * float(np.median(step))))
+    stepped = step > np.maximum(least, _STEP_USUAL * float(np.median(step)))
+    return np.asarray(stepped | _miscounted(events, turn))
+
+
+def _miscounted(events: Reals, turn: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say over which turns that were not heard their count disagrees with the speed beside them.
+
+    A parabola says too little over a pause that is longer than what lies on either side.
+    """
+    result = np.zeros(turn.size - 1, np.bool_)
+    for place in np.flatnonzero(np.diff(turn) >= _PAUSE).tolist():
+        periods = [
+            float(events[last] - events[first]) / int(turn[last] - turn[first])
+            for first, last in (
+                (max(0, place - 3), place),
+                (place + 1, min(turn.size - 1, place + 4)),
+            )
+            if last > first
+        ]
+        if not periods:
+            result[place] = True
+            continue
+        gap = int(turn[place + 1] - turn[place])
+        counted = float(events[place + 1] - events[place]) / float(np.mean(periods))
+        result[place] = abs(counted - gap) > 0.03 + 0.006 * gap
+    return result
 
 
 def _ends(heard: NDArray[np.bool_]) -> tuple[int, int]:

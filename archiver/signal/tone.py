@@ -42,6 +42,7 @@ _END_S = 0.05
 _STILL_RAD = 0.05
 _SWUNG_RAD = 0.5
 _REFLECTIONS_RAD = 0.22
+_LOST_RAD = 0.5
 _LATENESS_S = 0.004
 _REFLECTIONS_HZ = 3.0
 
@@ -244,6 +245,17 @@ def _lines(sound: Reals, track_hz: Reals, half_band_hz: float) -> list[_Line]:
     return lines
 
 
+def _followed(lines: list[_Line], track_hz: Reals) -> Reals:
+    """Return the frequency by the phase of the best line, without jumps of single steps."""
+    best = min(lines, key=lambda line: line.noise)
+    step = REDUCED_RATE_HZ // CURVE_RATE_HZ
+    coarse = np.diff(best.phase[::step]) * CURVE_RATE_HZ / (2.0 * np.pi)
+    coarse = signal.savgol_filter(signal.medfilt(coarse, 5), 7, 2)
+    places = (np.arange(coarse.size) + 0.5) * step
+    fine = np.interp(np.arange(track_hz.size), places, coarse)
+    return np.asarray(np.clip(fine, 0.93 * track_hz, 1.07 * track_hz))
+
+
 def _reflected(line: _Line, swing_hz: float, apart_hz: float) -> float:
     """Return the phase error from room and horn, in radians of the fundamental.
 
@@ -254,6 +266,15 @@ def _reflected(line: _Line, swing_hz: float, apart_hz: float) -> float:
     moved = 1.0 - math.exp(-((line.harmonic * apart_hz / _REFLECTIONS_HZ) ** 2))
     swung = 1.0 - math.exp(-((line.harmonic * swing_hz / _REFLECTIONS_HZ) ** 2))
     return (_STILL_RAD + _SWUNG_RAD * swung + _REFLECTIONS_RAD * moved) / line.harmonic
+
+
+def _joined(lines: list[_Line], swing_hz: float, apart_hz: float) -> tuple[Reals, float]:
+    """Return the mean phase of lines by how sure each is, and its standard deviation."""
+    weights = np.array(
+        [1.0 / (line.noise**2 + _reflected(line, swing_hz, apart_hz) ** 2) for line in lines]
+    )
+    phase = np.average([line.phase for line in lines], axis=0, weights=weights)
+    return np.asarray(phase), float(np.sum(weights) ** -0.5)
 
 
 def _equal_ends(track_hz: Reals, span: slice) -> tuple[slice, float]:
@@ -316,14 +337,11 @@ def _measured(
     if not lines:
         return _nothing("the tone is lost in noise")
     # The window of the frames smooths a fast wavering; the phase itself does not.
-    best = min(lines, key=lambda line: line.noise)
-    step = REDUCED_RATE_HZ // CURVE_RATE_HZ
-    coarse = np.diff(best.phase[::step]) * CURVE_RATE_HZ / (2.0 * np.pi)
-    coarse = signal.savgol_filter(coarse, 7, 2)
-    fine = np.interp(np.arange(piece.size), (np.arange(coarse.size) + 0.5) * step, coarse)
-    track = np.clip(fine, 0.93 * track, 1.07 * track)
     half_band = min(30.0, 0.12 * stated_hz)
+    track = _followed(lines, track)
     lines = _lines(piece, track, half_band) or lines
+    # Reflections let a line fade for a moment; a narrower band loses no cycle there.
+    narrow = _lines(piece, _followed(lines, track), 0.5 * half_band) or lines
     level = np.mean([line.level for line in lines], axis=0)
     sounding = _sounding(level, margin)
     if sounding is None:
@@ -334,16 +352,26 @@ def _measured(
     if sounding.stop - sounding.start < 0.5 * _SHORTEST_S * REDUCED_RATE_HZ:
         return _nothing("the tone is too short to be measured")
     swing_hz = float(np.ptp(track[sounding]))
-    weights = np.array(
-        [1.0 / (line.noise**2 + _reflected(line, swing_hz, apart_hz) ** 2) for line in lines]
-    )
-    phase = np.average([line.phase for line in lines], axis=0, weights=weights)
-    noise_rad = float(np.sum(weights) ** -0.5)
-    angle = phase[sounding]
+    wide, wide_rad = _joined(lines, swing_hz, apart_hz)
+    phase, noise_rad = _joined(narrow, swing_hz, apart_hz)
+    angle = wide[sounding]
     length_s = (angle.size - 1) / REDUCED_RATE_HZ
-    mean_hz = float(angle[-1] - angle[0]) / (2.0 * np.pi * length_s)
+    turned = float(phase[sounding.stop - 1] - phase[sounding.start])
+    # Where widths or harmonics disagree, one of them has lost part of a cycle.
+    all_turned = [
+        float(line.phase[sounding.stop - 1] - line.phase[sounding.start])
+        for line in (*lines, *narrow)
+    ]
+    lost = max(0.0, float(np.max(np.abs(np.array(all_turned) - turned))) - _LOST_RAD)
+    if lost > 2.0 * np.pi:
+        return _nothing(
+            "the tone is lost in noise for moments, and with it the count of its cycles"
+        )
+    mean_hz = turned / (2.0 * np.pi * length_s)
     late_hz = apart_hz * _LATENESS_S / length_s
-    sd_hz = math.hypot(math.sqrt(2.0) * noise_rad / (2.0 * np.pi * length_s), late_hz)
+    sd_hz = math.hypot(
+        math.hypot(math.sqrt(2.0) * noise_rad, 0.5 * lost) / (2.0 * np.pi * length_s), late_hz
+    )
     steps = angle[:: REDUCED_RATE_HZ // CURVE_RATE_HZ]
     start_s = (first - margin + sounding.start) / REDUCED_RATE_HZ
     time_s = start_s + (np.arange(steps.size - 1) + 0.5) / CURVE_RATE_HZ
@@ -360,6 +388,6 @@ def _measured(
         curve=ToneCurve(
             time_s=time_s,
             frequency_hz=np.diff(steps) * CURVE_RATE_HZ / (2.0 * np.pi),
-            noise_hz=noise_rad * half_band / math.sqrt(3.0),
+            noise_hz=wide_rad * half_band / math.sqrt(3.0),
         ),
     )
