@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from archiver import files
-from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.errors import ArchiverError, DefectError, IntegrityError, MisuseError
 from archiver.findings import Where
 from archiver.package.entry_names import NameJudge
 from archiver.package.limits import Limits
@@ -25,29 +25,43 @@ from archiver.package.space import bytes_needed, require_space
 __all__ = ["copy_folder", "move_aside", "staging", "sweep"]
 
 _STAGED = "receiving"
-_LEFT = re.compile(rf"\.{_STAGED}\.[0-9a-f]+\.unfinished")
+_LEFT = re.compile(rf"(\.{_STAGED}\.[0-9a-f]+\.unfinished)(?:\.lock)?")
+_TRIES = 5
 
 
 def sweep(store: Path) -> None:
     """Remove what runs that were killed have left: the lock of a dead process does not hold."""
-    # A lock without its directory is left alone: its owner may be about to make that.
-    for entry in files.entries(store):
-        if _LEFT.fullmatch(entry.name):
-            with contextlib.suppress(ArchiverError), _held(store / entry.name):
-                files.discard(store / entry.name)
+    left = {found[1] for one in files.entries(store) if (found := _LEFT.fullmatch(one.name))}
+    for name in sorted(left):
+        with contextlib.suppress(ArchiverError), _held(store / name):
+            files.discard(store / name)
 
 
 @contextlib.contextmanager
 def staging(store: Path) -> Iterator[Path]:
     """Make a hidden directory in a store for the time of the block; remove it afterwards."""
-    place = files.temporary_sibling(store / _STAGED)
-    with _held(place):
+    with contextlib.ExitStack() as held:
+        place = _own_place(store, held)
         try:
             files.make_directory(place)
             yield place
         finally:
             with contextlib.suppress(ArchiverError):
                 files.discard(place)
+
+
+def _own_place(store: Path, held: contextlib.ExitStack) -> Path:
+    for attempt in range(_TRIES):
+        place = files.temporary_sibling(store / _STAGED)
+        try:
+            held.enter_context(_held(place))
+        except MisuseError:
+            # Somebody who sweeps took the new lock for a left one in the instant between.
+            if attempt == _TRIES - 1:
+                raise
+        else:
+            return place
+    raise DefectError("no place was tried")  # pragma: no cover - the loop returns or raises
 
 
 def _held(place: Path) -> contextlib.AbstractContextManager[None]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from ssl import SSLContext
@@ -28,9 +28,11 @@ from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
 from archiver.errors import (
     ArchiverError,
+    DefectError,
     InputError,
     IntegrityError,
     MisuseError,
+    SurroundingsError,
 )
 from archiver.findings import Finding, Severity, Where
 from archiver.package.form import Form
@@ -47,7 +49,7 @@ from archiver.package.validate import BagReport, validate
 from archiver.package.versions import unversioned_name
 from archiver.pipeline.profiles import Profile
 from archiver.pipeline.verify import accepted_signers
-from archiver.pipeline.versions_sent import complete
+from archiver.pipeline.versions_sent import Completed, complete
 from archiver.progress import Progress
 
 __all__ = ["NotTakenError", "Unwrapped", "Unwrapper"]
@@ -175,7 +177,7 @@ class Unwrapper:
         completed: dict[str, str] = {}
 
         def fill(root: Path) -> None:
-            completed.update(self._fill(root, inbound))
+            completed.update(self._fill(root))
 
         try:
             if inbound.folder is not None:
@@ -231,9 +233,10 @@ class Unwrapper:
         most = reception.most_files
         return limits if most is None else replace(limits, most_entries=most)
 
-    def _fill(self, root: Path, inbound: Inbound) -> Mapping[str, str]:
+    def _fill(self, root: Path) -> Mapping[str, str]:
         """Bring in the files that the bag only names."""
         said = read_bag(root)
+        require_read(said.findings)
         if not said.fetch:
             return {}
         institution = self.profile.institution
@@ -246,12 +249,7 @@ class Unwrapper:
                     accepted="whole bags",
                 )
             )
-        try:
-            done = complete(root, self._earlier(said, inbound), on_bytes=self.progress.advance)
-        except (IntegrityError, InputError) as error:
-            raise NotTakenError(
-                REFERENCE_NOT_HELD.at(Where(file=error.where or FETCH), error.found)
-            ) from error
+        done = self._completed(root, said)
         completed = dict(done.files)
         left = institution.reception.largest_fetch_bytes or _FETCH_BYTES
         for line in done.pending:
@@ -262,25 +260,47 @@ class Unwrapper:
             completed[line.path] = urlsplit(line.url).netloc
         return completed
 
-    def _earlier(self, said: Bag, inbound: Inbound) -> Iterator[Path]:
-        """Yield bags of the same depositor, those of the same name first.
+    def _completed(self, root: Path, said: Bag) -> Completed:
+        """Take what is named by digest from what is held; a failure counts at the second try."""
+        earlier, unread = self._earlier(said)
+        for last in (False, True):
+            try:
+                return complete(root, earlier, on_bytes=self.progress.advance)
+            except (IntegrityError, InputError) as error:
+                if not last:
+                    continue
+                if unread:
+                    raise SurroundingsError(
+                        f"cannot be read, and may hold what is to be completed: {error.found}",
+                        where=str(unread[0]),
+                        remedy="Audit the store, then receive the package again",
+                    ) from error
+                raise NotTakenError(
+                    REFERENCE_NOT_HELD.at(Where(file=error.where or FETCH), error.found)
+                ) from error
+        raise DefectError("nothing was tried")  # pragma: no cover - the loop returns or raises
+
+    def _earlier(self, said: Bag) -> tuple[list[Path], list[Path]]:
+        """Return bags of the same depositor, those of the same name first, and unreadable ones.
 
         Bags of others are left out: whoever knows the digest of a file must not be able to
         bring it into a bag of his own.
         """
-        name = _HIDDEN.sub(r"\1", said.path.name) if inbound.folder is None else said.path.name
-        family = unversioned_name(name)
+        family = unversioned_name(_HIDDEN.sub(r"\1", said.path.name))
         sender = said.info.values("Source-Organization")
         found: list[tuple[bool, str, Path]] = []
+        unread: list[Path] = []
         for bag in bags_of(self.store):
             path = self.store.path_of(bag)
             try:
-                same = read_bag(path).info.values("Source-Organization") == sender
+                held = read_bag(path)
+                require_read(held.findings, str(path))
             except ArchiverError:
+                unread.append(path)
                 continue
-            if same and sender:
+            if sender and held.info.values("Source-Organization") == sender:
                 found.append((unversioned_name(path.name) != family, bag, path))
-        yield from (path for _, _, path in sorted(found))
+        return [path for _, _, path in sorted(found)], unread
 
     def _fetched(self, target: Path, said: Bag, line: FetchLine, most_bytes: int) -> int:
         """Fetch one file, if somebody asked for that; return its bytes."""

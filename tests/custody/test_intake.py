@@ -31,6 +31,7 @@ def test_what_a_killed_run_left_is_swept_and_what_is_in_use_is_not(tmp_path: Pat
     left = tmp_path / ".receiving.00ff.unfinished"
     left.mkdir()
     (left / "x").write_bytes(b"x")
+    (tmp_path / ".receiving.00ee.unfinished.lock").write_bytes(b"")
     (tmp_path / ".other.unfinished").mkdir()
     with staging(tmp_path) as place:
         sweep(tmp_path)

@@ -626,6 +626,47 @@ def test_a_full_disk_at_the_institution_never_ends_in_a_letter_to_the_depositor(
     assert same(bag, both.store / "lhm-1")
 
 
+@pytest.fixture(scope="module")
+def half_sent(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A new version in the inbox, of which the institution holds the rest."""
+    root = tmp_path_factory.mktemp("half") / "sides"
+    both = both_sides(root)
+    both.deposit(small_bag(root / "home" / "lhm-1"))
+    (received,) = both.receive(clear=True)
+    assert received.papers is not None
+    both.import_receipt(received.papers / "receipt.json")
+    payload = PAYLOAD | {"documents/notes.txt": b"new"}
+    second = small_bag(root / "home" / "lhm-1-v2", payload, version=2, replaces="lhm-1")
+    both.deposit(second, only_new=True)
+    return root
+
+
+@pytest.mark.parametrize("number", [0, errno.EIO])
+def test_completing_a_version_that_meets_a_fault_anywhere_is_no_fault_of_the_sender(
+    half_sent: Path, tmp_path: Path, number: int
+) -> None:
+    counting = FaultySeam()
+    shutil.copytree(half_sent, tmp_path / "count")
+    with files.use(counting):
+        receive_packages(Both(root=tmp_path / "count").receiving())
+    for part in range(10):
+        root = tmp_path / str(part)
+        shutil.copytree(half_sent, root)
+        both = Both(root=root)
+        failing = FaultySeam(fail_at=40 + part * (len(counting.calls) - 40) // 10, errno=number)
+        outcome = PackageOutcome.FAILED
+        with (
+            files.use(failing),
+            contextlib.suppress(ArchiverError, ProcessDeathError),
+        ):
+            outcome = receive_packages(both.receiving())[0].outcome
+        assert failing.injected
+        assert outcome is not PackageOutcome.QUARANTINED
+        (received,) = both.receive()
+        assert received.outcome in {PackageOutcome.ACCEPTED, PackageOutcome.HELD}
+        assert same(root / "home" / "lhm-1-v2", both.store / "lhm-1-v2")
+
+
 def test_what_lies_in_quarantine_the_ledger_knows_wherever_a_run_died(
     both: Both, bag: Path
 ) -> None:
