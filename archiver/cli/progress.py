@@ -1,9 +1,11 @@
-"""Progress bars, on a terminal only."""
+"""Progress bars, on a terminal only, and only for what takes long enough to be watched."""
 
 from __future__ import annotations
 
 import contextlib
 import sys
+import threading
+import time
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -14,28 +16,57 @@ if TYPE_CHECKING:
 
 __all__ = ["shown"]
 
+_PATIENCE_S = 0.4
+_PAUSE_S = 0.05
+
 
 class _Bars:
-    def __init__(self, bars: rich_progress.Progress) -> None:
-        self._bars = bars
+    """Shows a bar once a job has taken a while; to draw one takes longer than many jobs."""
+
+    def __init__(self) -> None:
+        self._mutex = threading.Lock()
+        self._begun = time.monotonic()
+        self._said = 0.0
+        self._name = ""
+        self._total_bytes = 0
+        self._done_bytes = 0
+        self._bars: rich_progress.Progress | None = None
         self._task: rich_progress.TaskID | None = None
 
     def step(self, name: str, total_bytes: int) -> None:
-        if self._task is not None:
-            self._bars.remove_task(self._task)
-        self._task = self._bars.add_task(name, total=total_bytes or None)
+        with self._mutex:
+            self._name, self._total_bytes, self._done_bytes = name, total_bytes, 0
+            if self._bars is not None and self._task is not None:
+                self._bars.remove_task(self._task)
+                self._task = None
+            self._say()
 
     def advance(self, count: int) -> None:
-        if self._task is not None:
-            self._bars.advance(self._task, count)
+        with self._mutex:
+            self._done_bytes += count
+            # Nobody sees more, and each word to the display costs as much as hashing 8 KiB.
+            if time.monotonic() - self._said >= _PAUSE_S:
+                self._say()
+
+    def _say(self) -> None:
+        now = time.monotonic()
+        if now - self._begun < _PATIENCE_S:
+            return
+        self._said = now
+        if self._bars is None:
+            self._bars = _opened_bars()
+        if self._task is None:
+            self._task = self._bars.add_task(self._name, total=self._total_bytes or None)
+        self._bars.update(self._task, completed=self._done_bytes)
+
+    def close(self) -> None:
+        """Take the bar away."""
+        with self._mutex:
+            if self._bars is not None:
+                self._bars.stop()
 
 
-@contextlib.contextmanager
-def shown() -> Iterator[Progress]:
-    """Show progress on standard error while the block runs, if that is a terminal."""
-    if not sys.stderr.isatty():
-        yield Silent()
-        return
+def _opened_bars() -> rich_progress.Progress:
     from rich.console import Console
     from rich.progress import (
         BarColumn,
@@ -48,12 +79,27 @@ def shown() -> Iterator[Progress]:
         Progress as Bars,
     )
 
-    columns = (
+    bars = Bars(
         TextColumn("{task.description}"),
         BarColumn(bar_width=20),
         DownloadColumn(),
         TransferSpeedColumn(),
         TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
     )
-    with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
-        yield _Bars(bars)
+    bars.start()
+    return bars
+
+
+@contextlib.contextmanager
+def shown() -> Iterator[Progress]:
+    """Show progress on standard error while the block runs, if that is a terminal."""
+    if not sys.stderr.isatty():
+        yield Silent()
+        return
+    bars = _Bars()
+    try:
+        yield bars
+    finally:
+        bars.close()
