@@ -54,7 +54,7 @@ _CHANCE = 1.2
 _LOWEST_SCORE = 0.16
 _LOWEST_CONTRAST = 5.5
 _LEAST_TOLD_S = 3.0
-_SURE = 0.01
+_SURE = 0.007
 """A value is told where the standard deviation of its mean over a quarter second is less."""
 
 _COMMON_DEVIATION = 0.0001
