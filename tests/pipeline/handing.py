@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import tarfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,12 +15,13 @@ from jsonschema import Draft202012Validator
 from archiver.custody.ledger import open_ledger
 from archiver.custody.ledger_check import verify_ledger
 from archiver.custody.ledger_export import json_lines
+from archiver.custody.store import bags_of, opened_store
 from archiver.pipeline.deposit import deposit_bags
 from archiver.pipeline.deposit_outcome import BagDeposit, DepositPlan
 from archiver.pipeline.deposits import DepositsReport, report_deposits
 from archiver.pipeline.receipts import ImportedReceipt, ReceiptPlan, import_receipt
 from archiver.pipeline.receiving import receive_packages
-from archiver.pipeline.receiving_outcome import ReceivedPackage, ReceivingPlan
+from archiver.pipeline.receiving_outcome import PackageOutcome, ReceivedPackage, ReceivingPlan
 from archiver.schema_store import schema
 from tests.package.small_bags import contents, write_bag
 
@@ -182,3 +185,46 @@ def judge_ledger(path: Path) -> None:
 def same(one: Path, other: Path) -> bool:
     """Whether two folders hold the same files with the same bytes."""
     return contents(one) == contents(other)
+
+
+def as_tar(bag: Path, target: Path, edit: Any = None) -> Path:
+    """A package by the standard library; ``edit`` adds to it."""
+    with tarfile.open(target, "w") as opened:
+        opened.add(bag, bag.name)
+        if edit is not None:
+            edit(opened)
+    return target
+
+
+def kinds(both: Both) -> list[str]:
+    with open_ledger(both.their_ledger, read_only=True) as ledger:
+        return [entry.kind for entry in ledger.entries()]
+
+
+def letter_of(received: ReceivedPackage) -> str:
+    assert received.papers is not None
+    text = (received.papers / "letter.txt").read_text(encoding="utf-8")
+    return " ".join(text.split())
+
+
+def held(both: Both) -> list[str]:
+    with opened_store(str(both.store)) as store:
+        return sorted(bags_of(store))
+
+
+def is_refused(both: Both, received: ReceivedPackage, words: str) -> None:
+    """It lies in quarantine as it arrived, the letter says why, and the store is empty."""
+    assert (received.outcome, received.exit_status) == (PackageOutcome.QUARANTINED, 1)
+    # A sentence of a letter begins with a capital.
+    assert words.lower() in letter_of(received).lower()
+    assert received.place is not None
+    assert list(received.place.iterdir())
+    assert not received.package.exists()
+    assert kinds(both)[-1] == "quarantined"
+
+
+def climbing(opened: tarfile.TarFile) -> None:
+    """An entry that would lie outside of where it is unpacked."""
+    entry = tarfile.TarInfo("lhm-1/../../evil")
+    entry.size = 4
+    opened.addfile(entry, io.BytesIO(b"evil"))

@@ -5,34 +5,33 @@ Packages are made by the tarfile module of the standard library where they are h
 
 from __future__ import annotations
 
-import contextlib
-import errno
 import io
 import json
 import os
 import shutil
 import tarfile
-import threading
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from archiver import files
-from archiver.custody.entry import EntryKind
-from archiver.custody.ledger import open_ledger
-from archiver.custody.store import bags_of, opened_store
-from archiver.errors import ArchiverError, MisuseError
-from archiver.package.named_information import ni_of
+from archiver.errors import MisuseError
 from archiver.pipeline.audit import AuditPlan, audit_store
 from archiver.pipeline.receiving import receive_packages
-from archiver.pipeline.receiving_outcome import PackageOutcome, ReceivedPackage
-from tests.custody.tls_server import TlsServer, redirect, tls_server
-from tests.faults import FaultySeam, ProcessDeathError
+from archiver.pipeline.receiving_outcome import PackageOutcome
 from tests.package.small_bags import contents
-from tests.pipeline.handing import PAYLOAD, Both, both_sides, same, small_bag
+from tests.pipeline.handing import (
+    Both,
+    as_tar,
+    both_sides,
+    climbing,
+    held,
+    is_refused,
+    kinds,
+    letter_of,
+    same,
+    small_bag,
+)
 
 
 @pytest.fixture
@@ -43,42 +42,6 @@ def both(tmp_path: Path) -> Both:
 @pytest.fixture
 def bag(tmp_path: Path) -> Path:
     return small_bag(tmp_path / "home" / "bags" / "lhm-1")
-
-
-def as_tar(bag: Path, target: Path, edit: Any = None) -> Path:
-    """A package by the standard library; ``edit`` adds to it."""
-    with tarfile.open(target, "w") as opened:
-        opened.add(bag, bag.name)
-        if edit is not None:
-            edit(opened)
-    return target
-
-
-def kinds(both: Both) -> list[str]:
-    with open_ledger(both.their_ledger, read_only=True) as ledger:
-        return [entry.kind for entry in ledger.entries()]
-
-
-def letter_of(received: ReceivedPackage) -> str:
-    assert received.papers is not None
-    text = (received.papers / "letter.txt").read_text(encoding="utf-8")
-    return " ".join(text.split())
-
-
-def held(both: Both) -> list[str]:
-    with opened_store(str(both.store)) as store:
-        return sorted(bags_of(store))
-
-
-def is_refused(both: Both, received: ReceivedPackage, words: str) -> None:
-    """It lies in quarantine as it arrived, the letter says why, and the store is empty."""
-    assert (received.outcome, received.exit_status) == (PackageOutcome.QUARANTINED, 1)
-    # A sentence of a letter begins with a capital.
-    assert words.lower() in letter_of(received).lower()
-    assert received.place is not None
-    assert list(received.place.iterdir())
-    assert not received.package.exists()
-    assert kinds(both)[-1] == "quarantined"
 
 
 # --- accepted -----------------------------------------------------------------------------
@@ -270,12 +233,6 @@ def test_a_package_missing_from_its_deposit_is_told(both: Both, bag: Path) -> No
     is_refused(both, received, "it is not there")
 
 
-def climbing(opened: tarfile.TarFile) -> None:
-    entry = tarfile.TarInfo("lhm-1/../../evil")
-    entry.size = 4
-    opened.addfile(entry, io.BytesIO(b"evil"))
-
-
 def linked(opened: tarfile.TarFile) -> None:
     entry = tarfile.TarInfo("lhm-1/data/link")
     entry.type, entry.linkname = tarfile.SYMTYPE, "/etc/passwd"
@@ -441,257 +398,3 @@ def test_the_same_package_refused_twice_has_a_place_for_each(both: Both, bag: Pa
         package = as_tar(bag, both.inbox / "lhm-1.tar", climbing)
         both.receive(package)
     assert len(list(both.quarantine.iterdir())) == 2
-
-
-# --- what is not in the package ---------------------------------------------------------------
-
-
-def holey(both: Both, lines: list[str], leave_out: str = "masters/t01.wav") -> Path:
-    """A package without one payload file, which fetch.txt names."""
-    bag = small_bag(both.root / "holey" / "lhm-1-v2")
-    (bag / "data" / leave_out).unlink()
-    (bag / "fetch.txt").write_text("".join(lines), encoding="utf-8")
-    return as_tar(bag, both.inbox / "lhm-1-v2.tar")
-
-
-def ni_line(content: bytes = PAYLOAD["masters/t01.wav"]) -> str:
-    import hashlib
-
-    uri = ni_of("sha256", hashlib.sha256(content).hexdigest())
-    return f"{uri} {len(content)} data/masters/t01.wav\n"
-
-
-def test_a_reference_that_is_not_held_is_refused(both: Both) -> None:
-    (received,) = both.receive(holey(both, [ni_line()]))
-    is_refused(both, received, "no earlier bag that is held has the content")
-    assert "Send the whole bag" in letter_of(received)
-
-
-def test_a_file_of_another_depositor_is_never_brought_in_by_its_digest(both: Both) -> None:
-    others = small_bag(both.root / "theirs" / "theirs-1", sender="Another museum")
-    both.receive(as_tar(others, both.inbox / "theirs-1.tar"))
-    (received,) = both.receive(holey(both, [ni_line()]))
-    is_refused(both, received, "no earlier bag that is held has the content")
-
-
-def test_references_are_refused_where_whole_bags_are_asked_for(both: Both, bag: Path) -> None:
-    both.receive(as_tar(bag, both.inbox / "lhm-1.tar"))
-    text = both.profile.read_text(encoding="utf-8")
-    both.profile.write_text(text.replace("earlier_versions: referenced\n", ""), encoding="utf-8")
-    (received,) = both.receive(holey(both, [ni_line()]))
-    is_refused(both, received, "only named by their digest")
-
-
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TlsServer]:
-    with tls_server(tmp_path_factory.mktemp("tls")) as server:
-        yield server
-
-
-@pytest.fixture
-def server(running: TlsServer) -> TlsServer:
-    running.content = {"/t01.wav": PAYLOAD["masters/t01.wav"], "/wrong.wav": b"wrong"}
-    running.answers = {"/away": redirect("https://elsewhere.example/t01.wav")}
-    running.asked.clear()
-    return running
-
-
-def fetch_line(server: TlsServer, path: str, size: str = "-") -> str:
-    return f"{server.url(path)} {size} data/masters/t01.wav\n"
-
-
-def test_nothing_is_fetched_without_being_asked(both: Both, server: TlsServer) -> None:
-    (received,) = both.receive(holey(both, [fetch_line(server, "/t01.wav")]), trust=server.trust)
-    is_refused(both, received, "it is to be fetched")
-    assert server.asked == []
-
-
-def test_what_is_asked_for_is_fetched_and_its_digest_compared(
-    both: Both, server: TlsServer
-) -> None:
-    (received,) = both.receive(
-        holey(both, [fetch_line(server, "/t01.wav")]),
-        fetch_from=(server.host,),
-        trust=server.trust,
-    )
-    assert (received.outcome, received.completed) == (PackageOutcome.ACCEPTED, 1)
-    fetched = both.store / "lhm-1-v2/data/masters/t01.wav"
-    assert fetched.read_bytes() == PAYLOAD["masters/t01.wav"]
-
-
-@pytest.mark.parametrize(
-    ("path", "size", "more", "words"),
-    [
-        ("/wrong.wav", "-", "", "its sha256 is"),
-        ("/t01.wav", "10", "", "more than 10 bytes"),
-        ("/away", "-", "", "redirects to another"),
-        ("/t01.wav", "-", "  largest_fetch: 10 kB\n", "more than 10000 bytes"),
-        ("/t01.wav", "-", "  fetch_hosts: [files.example]\n", "it is to be fetched"),
-    ],
-)
-def test_what_was_fetched_and_is_not_what_was_promised_is_refused(
-    both: Both, server: TlsServer, path: str, size: str, more: str, words: str
-) -> None:
-    both.use_form("tar", more)
-    (received,) = both.receive(
-        holey(both, [fetch_line(server, path, size)]),
-        fetch_from=(server.host,),
-        trust=server.trust,
-    )
-    is_refused(both, received, words)
-    assert held(both) == []
-
-
-# --- at once, and interrupted -----------------------------------------------------------------
-
-
-def test_of_several_who_receive_one_package_one_accepts_it(both: Both, bag: Path) -> None:
-    (sent,) = both.deposit(bag)
-    start = threading.Barrier(4)
-
-    def run(_: int) -> ReceivedPackage:
-        start.wait()
-        return receive_packages(both.receiving(both.inbox / sent.deposit))[0]
-
-    with ThreadPoolExecutor(4) as pool:
-        done = list(pool.map(run, range(4)))
-    assert [one.outcome for one in done].count(PackageOutcome.ACCEPTED) == 1
-    for one in done:
-        assert one.outcome in {PackageOutcome.ACCEPTED, PackageOutcome.HELD} or "another" in str(
-            one.error
-        )
-    assert kinds(both) == ["received", "check"]
-    assert same(bag, both.store / "lhm-1")
-
-
-def test_two_packages_of_one_bag_at_once_end_in_one_bag(both: Both, bag: Path) -> None:
-    packages = [as_tar(bag, both.inbox / f"{number}.tar") for number in range(3)]
-    start = threading.Barrier(3)
-
-    def run(package: Path) -> ReceivedPackage:
-        start.wait()
-        return receive_packages(both.receiving(package))[0]
-
-    with ThreadPoolExecutor(3) as pool:
-        done = list(pool.map(run, packages))
-    assert {one.outcome for one in done} <= {PackageOutcome.ACCEPTED, PackageOutcome.HELD}
-    assert same(bag, both.store / "lhm-1")
-
-
-@pytest.mark.parametrize("part", range(8))
-def test_receiving_that_dies_anywhere_leaves_a_whole_bag_or_none_and_goes_on(
-    tmp_path: Path, part: int
-) -> None:
-    both = both_sides(tmp_path / "count")
-    both.deposit(small_bag(tmp_path / "count" / "home" / "lhm-1"))
-    counting = FaultySeam()
-    with files.use(counting):
-        receive_packages(both.receiving())
-    both = both_sides(tmp_path / "dies")
-    bag = small_bag(tmp_path / "dies" / "home" / "lhm-1")
-    both.deposit(bag)
-    dying = FaultySeam(fail_at=1 + part * (len(counting.calls) - 1) // 7)
-    with files.use(dying), pytest.raises(ProcessDeathError):
-        receive_packages(both.receiving())
-    if (both.store / "lhm-1").exists():
-        assert same(bag, both.store / "lhm-1")
-    (received,) = both.receive()
-    assert received.outcome in {PackageOutcome.ACCEPTED, PackageOutcome.HELD}
-    assert same(bag, both.store / "lhm-1")
-    assert kinds(both)[:2] == ["received", "check"]
-
-
-@pytest.mark.parametrize("part", range(8))
-def test_a_full_disk_at_the_institution_never_ends_in_a_letter_to_the_depositor(
-    tmp_path: Path, part: int
-) -> None:
-    both = both_sides(tmp_path / "count")
-    both.deposit(small_bag(tmp_path / "count" / "home" / "lhm-1"))
-    counting = FaultySeam()
-    with files.use(counting):
-        receive_packages(both.receiving())
-    both = both_sides(tmp_path / "fails")
-    bag = small_bag(tmp_path / "fails" / "home" / "lhm-1")
-    both.deposit(bag)
-    failing = FaultySeam(fail_at=5 + part * (len(counting.calls) - 6) // 7, errno=errno.ENOSPC)
-    outcome = PackageOutcome.FAILED
-    # What is no result of the package is one of the command: the ledger, say.
-    with files.use(failing), contextlib.suppress(ArchiverError):
-        outcome = receive_packages(both.receiving())[0].outcome
-    assert outcome is not PackageOutcome.QUARANTINED
-    if both.quarantine.exists():
-        assert list(both.quarantine.iterdir()) == []
-    (received,) = both.receive()
-    assert received.outcome in {PackageOutcome.ACCEPTED, PackageOutcome.HELD}
-    assert same(bag, both.store / "lhm-1")
-
-
-@pytest.fixture(scope="module")
-def half_sent(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A new version in the inbox, of which the institution holds the rest."""
-    root = tmp_path_factory.mktemp("half") / "sides"
-    both = both_sides(root)
-    both.deposit(small_bag(root / "home" / "lhm-1"))
-    (received,) = both.receive(clear=True)
-    assert received.papers is not None
-    both.import_receipt(received.papers / "receipt.json")
-    payload = PAYLOAD | {"documents/notes.txt": b"new"}
-    second = small_bag(root / "home" / "lhm-1-v2", payload, version=2, replaces="lhm-1")
-    both.deposit(second, only_new=True)
-    return root
-
-
-@pytest.mark.parametrize("number", [0, errno.EIO])
-def test_completing_a_version_that_meets_a_fault_anywhere_is_no_fault_of_the_sender(
-    half_sent: Path, tmp_path: Path, number: int
-) -> None:
-    counting = FaultySeam()
-    shutil.copytree(half_sent, tmp_path / "count")
-    with files.use(counting):
-        receive_packages(Both(root=tmp_path / "count").receiving())
-    for part in range(10):
-        root = tmp_path / str(part)
-        shutil.copytree(half_sent, root)
-        both = Both(root=root)
-        failing = FaultySeam(fail_at=40 + part * (len(counting.calls) - 40) // 10, errno=number)
-        outcome = PackageOutcome.FAILED
-        with (
-            files.use(failing),
-            contextlib.suppress(ArchiverError, ProcessDeathError),
-        ):
-            outcome = receive_packages(both.receiving())[0].outcome
-        assert failing.injected
-        assert outcome is not PackageOutcome.QUARANTINED
-        (received,) = both.receive()
-        assert received.outcome in {PackageOutcome.ACCEPTED, PackageOutcome.HELD}
-        assert same(root / "home" / "lhm-1-v2", both.store / "lhm-1-v2")
-
-
-def test_what_lies_in_quarantine_the_ledger_knows_wherever_a_run_died(
-    both: Both, bag: Path
-) -> None:
-    package = as_tar(bag, both.inbox / "lhm-1.tar", climbing)
-    content = package.read_bytes()
-    counting = FaultySeam()
-    receive_packages(both.receiving(package))
-    package.write_bytes(content)
-    with files.use(counting):
-        receive_packages(both.receiving(package))
-    for part in range(12):
-        (both.inbox / "lhm-1.tar").write_bytes(content)
-        dying = FaultySeam(fail_at=len(counting.calls) - 30 + part * 2)
-        with files.use(dying), pytest.raises(ProcessDeathError):
-            receive_packages(both.receiving(package))
-        places = [*both.inbox.rglob("lhm-1.tar"), *both.quarantine.rglob("lhm-1.tar")]
-        assert any(path.read_bytes() == content for path in places)
-        (both.inbox / "lhm-1.tar").unlink(missing_ok=True)
-        both.receive(both.inbox)
-        aside = {path.parent.parent.name for path in both.quarantine.rglob("lhm-1.tar")}
-        with open_ledger(both.their_ledger, read_only=True) as ledger:
-            known = [
-                entry.parsed_facts()["receipt"]
-                for entry in ledger.entries(kind=EntryKind.QUARANTINED)
-            ]
-        assert len(known) == len(set(known))
-        assert set(known) == aside
-    assert EntryKind.RECEIVED not in kinds(both)
