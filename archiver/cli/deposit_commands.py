@@ -113,13 +113,14 @@ def deposits(
     institution: Annotated[
         str, typer.Option("--institution", metavar="NAME", help="Only deposits with this one.")
     ] = "",
+    papers: Papers = None,
     as_json: AsJson = False,
 ) -> int:
     """Show what is deposited where, what awaits a receipt, and what is overdue."""
     from archiver.cli import deposit_views
     from archiver.pipeline.deposits import report_deposits
 
-    report = report_deposits(ledger, bag=bag, institution=institution)
+    report = report_deposits(ledger, bag=bag, institution=institution, papers=papers)
     deposit_views.show_deposits(report, as_json=as_json)
     return report.exit_status
 

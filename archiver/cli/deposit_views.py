@@ -128,9 +128,23 @@ def show_deposits(report: DepositsReport, *, as_json: bool) -> None:
                     f"{held.moment[:10]} {held.decision}: {held.receipt}{said}",
                     indent=4,
                 )
+    for begun in report.under_way:
+        console.print(plain(begun.bag), style="bold", soft_wrap=True)
+        block(
+            console,
+            f"{begun.institution}: begun {begun.begun[:10]}, not complete; give the same command "
+            "again",
+            indent=2,
+            style=_OPEN,
+        )
+        block(console, begun.to, indent=4)
     tally = ", ".join(f"{number} {state}" for state, number in sorted(report.states.items()))
+    if report.under_way:
+        tally = ", ".join(filter(None, (tally, f"{len(report.under_way)} not complete")))
     console.print(
-        f"{count(len(report.deposits), 'deposit')}{f': {tally}' if tally else ''}.", style="bold"
+        f"{count(len(report.deposits) + len(report.under_way), 'deposit')}"
+        f"{f': {tally}' if tally else ''}.",
+        style="bold",
     )
 
 

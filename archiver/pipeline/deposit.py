@@ -49,6 +49,7 @@ from archiver.pipeline.fitness import fit
 from archiver.pipeline.handover import RECEIPT_DAYS, depositor_of, institution_party
 from archiver.pipeline.profiles import Profile, find_profile
 from archiver.pipeline.run import PROGRAM, moment
+from archiver.pipeline.under_way import Begun, note_begun, note_ended
 from archiver.pipeline.versions_sent import payload_digests
 from archiver.progress import Progress, Silent
 
@@ -267,8 +268,18 @@ class _Depositing:
     ) -> BagDeposit:
         root = goods.root
         self.progress.step(f"Sending {root.name}", goods.bytes_to_read)
-        packages = tuple(send(goods, place, name, self.progress))
         papers = (self.plan.papers or papers_beside(ledger.path, "deposits")) / name
+        note_begun(
+            papers,
+            Begun(
+                deposit=name,
+                bag=plain(root.name),
+                institution=self.institution.name,
+                to=address_of(self.to).of(name, ""),
+                begun=moment_text(moment()),
+            ),
+        )
+        packages = tuple(send(goods, place, name, self.progress))
         record = self._record(goods, name, packages)
         # A run that ended before it entered the deposit has said already when that was.
         for earlier in (_far_record(place, name, papers), _earlier_record(papers / DEPOSIT_NAME)):
@@ -290,6 +301,7 @@ class _Depositing:
             payload=payload_digests(goods.said),
         )
         (entry,) = ledger.append(draft)
+        note_ended(papers)
         return self._result(
             root,
             DepositOutcome.DEPOSITED,

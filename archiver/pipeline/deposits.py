@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from archiver.custody.deposits import DepositState, LedgerDeposit, deposits_in
 from archiver.custody.ledger import open_ledger
+from archiver.pipeline.deposit import papers_beside
 from archiver.pipeline.run import moment
+from archiver.pipeline.under_way import Begun, begun_in
 
 __all__ = ["DepositsReport", "report_deposits"]
 
@@ -25,10 +27,13 @@ class DepositsReport:
         That overdue is reckoned from.
     deposits : tuple of LedgerDeposit
         In the order of entry.
+    under_way : tuple of Begun
+        Deposits that were begun and are not complete.
     """
 
     today: date
     deposits: tuple[LedgerDeposit, ...]
+    under_way: tuple[Begun, ...] = ()
 
     @property
     def states(self) -> dict[DepositState, int]:
@@ -37,11 +42,14 @@ class DepositsReport:
 
     @property
     def exit_status(self) -> int:
-        """3 if a receipt disagrees, 1 if one is overdue or a deposit was refused, else 0.
+        """3 if a receipt disagrees, 1 if there is something to do, else 0.
 
-        A deposit that was made again, after it was refused, does not count any more.
+        That is a receipt that is overdue, a deposit that was refused and not made again, or
+        one that was begun the day before and is not complete.
         """
-        return max((self.standing(one).exit_status for one in self._last()), default=0)
+        left = any(one.moment.date() < self.today for one in self.under_way)
+        states = [self.standing(one).exit_status for one in self._last()]
+        return max([*states, int(left)], default=0)
 
     def _last(self) -> tuple[LedgerDeposit, ...]:
         newest = {(one.store, one.bag, one.institution): one for one in self.deposits}
@@ -61,6 +69,7 @@ class DepositsReport:
             "schema": "deposits-report 1",
             "today": self.today.isoformat(),
             "deposits": [self._as_json(one) for one in self.deposits],
+            "under_way": [asdict(one) for one in self.under_way],
             "states": {str(state): number for state, number in sorted(self.states.items())},
             "exit_status": self.exit_status,
         }
@@ -97,7 +106,12 @@ class DepositsReport:
 
 
 def report_deposits(
-    ledger: Path, *, bag: str = "", institution: str = "", today: date | None = None
+    ledger: Path,
+    *,
+    bag: str = "",
+    institution: str = "",
+    papers: Path | None = None,
+    today: date | None = None,
 ) -> DepositsReport:
     """Read the deposits of a ledger.
 
@@ -106,6 +120,8 @@ def report_deposits(
     ledger : Path
     bag, institution : str
         Only these; all if empty.
+    papers : Path, optional
+        Folder of the papers; ``deposits`` beside the ledger by default.
     today : date, optional
         Reckon from this day.
 
@@ -116,11 +132,20 @@ def report_deposits(
     """
     with open_ledger(ledger, read_only=True) as opened:
         deposits = deposits_in(opened)
+    begun = begun_in(papers or papers_beside(ledger, "deposits"), {one.deposit for one in deposits})
+
+    def given_up(one: Begun) -> bool:
+        # The same bag went the same way later, in another form or to another place.
+        return any(
+            (each.bag, each.institution) == (one.bag, one.institution) and each.moment > one.begun
+            for each in deposits
+        )
+
+    def wanted(one: LedgerDeposit | Begun) -> bool:
+        return (not bag or one.bag == bag) and (not institution or one.institution == institution)
+
     return DepositsReport(
         today=today or moment().date(),
-        deposits=tuple(
-            one
-            for one in deposits
-            if (not bag or one.bag == bag) and (not institution or one.institution == institution)
-        ),
+        deposits=tuple(filter(wanted, deposits)),
+        under_way=tuple(one for one in begun if wanted(one) and not given_up(one)),
     )

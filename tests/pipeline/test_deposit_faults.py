@@ -6,6 +6,7 @@ import errno
 import shutil
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -156,12 +157,17 @@ def test_a_deposit_over_sftp_is_cut_and_goes_on(
         assert cut.exit_status == 4
         assert entered(both) == 0
         assert not list(server.root.rglob("deposit.json"))
+        (left,) = both.deposits().under_way
+        assert (left.bag, both.deposits().exit_status) == ("lhm-1", 0)
+        # The day after it is told to cron.
+        assert both.deposits(today=date(2100, 1, 1)).exit_status == 1
         faults = server.clear_faults()
         (done,) = both.deposit(bag, to=place)
         assert done.outcome is DepositOutcome.DEPOSITED
         # The files that had arrived before the cut are not sent again.
         total = sum(path.stat().st_size for path in server.root.rglob("*") if path.is_file())
         assert faults.written_bytes <= total - len(PAYLOAD["masters/t01.wav"])
+        assert both.deposits().under_way == ()
         assert done.to == f"sftp://depositor@127.0.0.1:{server.port}/{done.deposit}"
         with open_place(place) as opened:
             assert {one.name for one in opened.listing(done.deposit)} >= {"deposit.json"}
@@ -183,3 +189,27 @@ def test_a_deposit_over_webdav_is_received_as_the_same_bag(
         (received,) = both.receive(server.root / done.deposit)
     assert str(received.outcome) == "accepted"
     assert same(bag, both.store / "lhm-1")
+
+
+def test_a_deposit_that_was_given_up_for_another_is_not_told_any_more(
+    both: Both, bag: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795600000")
+    (bag / "data" / "masters" / "t01.wav").write_bytes(bytes(len(PAYLOAD["masters/t01.wav"])))
+    (cut,) = both.deposit(bag)
+    assert cut.outcome is DepositOutcome.FAILED
+    assert len(both.deposits().under_way) == 1
+    (bag / "data" / "masters" / "t01.wav").write_bytes(PAYLOAD["masters/t01.wav"])
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795700000")
+    (done,) = both.deposit(bag, form="zip")
+    assert done.deposit != cut.deposit
+    assert both.deposits().under_way == ()
+
+
+def test_a_note_that_is_none_of_ours_is_passed_over(both: Both, bag: Path) -> None:
+    both.deposit(bag)
+    folder = both.ledger.parent / "deposits" / "D-000000000000"
+    folder.mkdir()
+    for text in ("", "[]", "{}", '{"deposit": 1}', '{"deposit": "D-000000000000", "bag": "b"}'):
+        (folder / "under-way.json").write_text(text, encoding="utf-8")
+        assert both.deposits().under_way == ()
