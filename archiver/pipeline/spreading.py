@@ -10,8 +10,12 @@ from __future__ import annotations
 import contextlib
 import importlib
 import multiprocessing
+import signal
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 from archiver.custody.audit import BagCheck, check_bag
@@ -21,6 +25,8 @@ from archiver.errors import MisuseError, SurroundingsError
 from archiver.package.signers import Signer
 
 if TYPE_CHECKING:
+    from multiprocessing.synchronize import Event
+
     from archiver.pipeline.audit import AuditPlan
 
 __all__ = ["check_bags_at", "spread"]
@@ -54,8 +60,36 @@ def check_bags_at(
     """
     with opened_store(location, name) as store:
         return tuple(
-            check_bag(store, bag, Depth(depth), workers=workers, signers=signers) for bag in bags
+            check_bag(
+                store,
+                bag,
+                Depth(depth),
+                workers=workers,
+                on_bytes=_go_on_unless_stopped,
+                signers=signers,
+            )
+            for bag in bags
         )
+
+
+class _StoppedError(Exception):
+    """The process that gave out the task wants no answer any more."""
+
+
+_stop: Event | None = None
+
+
+def _begin_work(stop: Event) -> None:
+    """Prepare a process of the pool: an interrupt at the keyboard is for the one above it."""
+    global _stop  # noqa: PLW0603 - one for each process, as the pool hands it over
+    _stop = stop
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _go_on_unless_stopped(count: int) -> None:
+    del count
+    if _stop is not None and _stop.is_set():
+        raise _StoppedError
 
 
 def spread(
@@ -79,39 +113,85 @@ def spread(
 def _over_processes(
     store: Store, bags: Sequence[str], plan: AuditPlan, until: Callable[[], bool]
 ) -> Iterator[BagCheck]:
-    tasks = iter(
+    tasks = deque(
         tuple(bags[at : at + _BAGS_PER_TASK]) for at in range(0, len(bags), _BAGS_PER_TASK)
     )
+    lost = 0
+    while tasks and not until():
+        given: dict[Future[tuple[BagCheck, ...]], tuple[str, ...]] = {}
+        try:
+            yield from _over_pool(store, tasks, plan, until, given)
+        except BrokenProcessPool as error:
+            lost += 1
+            if lost > _RETRIES:
+                raise SurroundingsError(
+                    f"processes that check bags were ended from outside {lost} times",
+                    where=f"--jobs {plan.jobs}",
+                    remedy="Look whether the memory suffices, then run again with fewer jobs; "
+                    "bags checked so far count",
+                ) from error
+            # What has come back already must not be checked and entered twice.
+            for future in [f for f in given if f.done() and f.exception() is None]:
+                del given[future]
+                yield from future.result()
+            tasks.extendleft(reversed(given.values()))
+
+
+def _over_pool(
+    store: Store,
+    tasks: deque[tuple[str, ...]],
+    plan: AuditPlan,
+    until: Callable[[], bool],
+    given: dict[Future[tuple[BagCheck, ...]], tuple[str, ...]],
+) -> Iterator[BagCheck]:
+    """Give out tasks until there are none; ``given`` holds those that are not back."""
     # A fresh interpreter, on every system: threads and open databases do not survive a fork.
     context = multiprocessing.get_context("spawn")
-    waiting: set[Future[tuple[BagCheck, ...]]] = set()
-    with ProcessPoolExecutor(plan.jobs, mp_context=context) as pool:
+    stop = context.Event()
+    # A queue without Python code of its own, so that an interrupt need not wait for it.
+    done: SimpleQueue[Future[tuple[BagCheck, ...]]] = SimpleQueue()
+    with ProcessPoolExecutor(
+        plan.jobs, mp_context=context, initializer=_begin_work, initargs=(stop,)
+    ) as pool:
         try:
             while True:
-                while len(waiting) < plan.jobs * _TASKS_PER_WORKER and not until():
-                    task = next(tasks, None)
-                    if task is None:
-                        break
-                    waiting.add(
-                        pool.submit(
+                while tasks and len(given) < plan.jobs * _TASKS_PER_WORKER and not until():
+                    with _interrupts_for_this_process_only():
+                        future = pool.submit(
                             check_bags_at,
                             store.location,
                             store.name,
-                            task,
+                            tasks[0],
                             str(plan.depth),
                             1,
                             plan.signers,
                         )
-                    )
-                if not waiting:
+                    given[future] = tasks.popleft()
+                    future.add_done_callback(done.put)
+                if not given:
                     return
-                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in done:
-                    yield from future.result()
+                future = done.get()
+                checks = future.result()
+                del given[future]
+                yield from checks
         except BaseException:
-            for future in waiting:
-                future.cancel()
+            # Those at work see it at their next block.
+            stop.set()
+            pool.shutdown(cancel_futures=True)
             raise
+
+
+@contextlib.contextmanager
+def _interrupts_for_this_process_only() -> Iterator[None]:
+    """Keep Ctrl-C from a process that is started meanwhile, where systems can."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _over_scheduler(
