@@ -172,9 +172,9 @@ class _Depositing:
         )
 
     def _deposit(self, root: Path) -> BagDeposit:
-        findings = self._unfit(root)
+        findings, changed = self._unfit(root)
         if stops_deposit(findings):
-            return self._result(root, DepositOutcome.NOT_FIT, findings=findings)
+            return self._result(root, DepositOutcome.NOT_FIT, findings=findings, changed=changed)
         deposits = () if self.ledger is None else deposits_in(self.ledger)
         held = frozenset(
             (algorithm, digest)
@@ -216,8 +216,15 @@ class _Depositing:
         known = {"to": before.to, "entry": before.entry, "receipt_due": before.receipt_due}
         return self._result(root, DepositOutcome.BEFORE, **facts | known)
 
-    def _unfit(self, root: Path) -> tuple[Finding, ...]:
-        """Compare lists, sizes and tag files, the ledger's memory, and the profile."""
+    def _unfit(self, root: Path) -> tuple[tuple[Finding, ...], bool]:
+        """Compare lists, sizes and tag files, the ledger's memory, and the profile.
+
+        Returns
+        -------
+        findings : tuple of Finding
+        changed : bool
+            Whether the bag is not what it was, rather than not what is asked for.
+        """
         with opened_store(str(root.parent)) as store:
             check = check_bag(store, root.name, Depth.QUICK)
             recorded = None
@@ -231,7 +238,7 @@ class _Depositing:
             findings += fit(root, self.profile, media_type=self.form.media_type).findings
         require_read(findings, str(root))
         findings = [one for one in findings if one.severity is not Severity.NOTE]
-        return in_order(dict.fromkeys(findings))
+        return in_order(dict.fromkeys(findings)), check.verdict is AuditVerdict.CHANGED
 
     def _name(
         self, goods: Consignment, deposits: Sequence[LedgerDeposit]

@@ -86,6 +86,8 @@ class BagDeposit:
     findings : tuple of Finding
         Of the check against the profile.
     error : ArchiverError, optional
+    changed : bool
+        Whether the bag itself is not what it was.
     """
 
     bag: Path
@@ -103,12 +105,15 @@ class BagDeposit:
     receipt_due: str = ""
     findings: tuple[Finding, ...] = ()
     error: ArchiverError | None = None
+    changed: bool = False
 
     @property
     def exit_status(self) -> int:
         """Exit status of this bag alone."""
         if self.error is not None:
             return self.error.exit_status
+        if self.changed:
+            return 3
         return 1 if stops_deposit(self.findings) else 0
 
     def as_json(self) -> dict[str, Any]:

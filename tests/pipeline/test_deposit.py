@@ -348,5 +348,5 @@ def test_a_bag_whose_manifest_the_ledger_knows_otherwise_is_not_sent(both: Both,
     (bag / "manifest-sha256.txt").write_bytes(manifest_of(payload))
     rewrite_tag_manifests(bag)
     (done,) = both.deposit(bag)
-    assert done.outcome is DepositOutcome.NOT_FIT
+    assert (done.outcome, done.exit_status) == (DepositOutcome.NOT_FIT, 3)
     assert "manifest-not-as-recorded" in [one.code for one in done.findings]
