@@ -13,6 +13,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from archiver.findings import Finding, Where, in_order
 from archiver.signal.estimate import COVERAGE, Estimate, cannot_tell, estimate
 from archiver.signal.geometry import Groove, GrooveGeometry, groove_geometry
@@ -25,7 +27,7 @@ from archiver.signal.motion_rules import (
 )
 from archiver.signal.reduced import ReducedSound
 from archiver.signal.rotation import Rotation, find_rotation
-from archiver.signal.speedcurve import RESOLUTION_S, SpeedCurve, speed_curve
+from archiver.signal.speedcurve import RESOLUTION_S, WINDOW_S, SpeedCurve, speed_curve
 from archiver.signal.tone import CURVE_RATE_HZ, Tone, find_tone
 from archiver.signal.transfer import Transfer, transfer
 from archiver.signal.wavering import Wavering, waver
@@ -41,6 +43,7 @@ __all__ = [
     "TakeMotion",
     "mean_snr",
     "measure_motion",
+    "wavering_of",
 ]
 
 
@@ -239,7 +242,7 @@ def _measured(
         tone=tone,
         curve=curve,
         transfer=passed,
-        wavering=_wavering(rotation, tone, curve),
+        wavering=wavering_of(rotation, tone, curve),
         geometry=groove_geometry(
             rotation.mean_rpm,
             take.groove,
@@ -279,14 +282,17 @@ def _spans_apart(rotation: Rotation, curve: SpeedCurve) -> float:
     return spread * min(1.0, apart_s / max(end - begin, 1e-9))
 
 
-def _wavering(
-    rotation: Rotation, tone: Tone | None, curve: SpeedCurve | None
+def wavering_of(
+    rotation: Rotation | None, tone: Tone | None, curve: SpeedCurve | None
 ) -> tuple[Wavering, ...]:
+    """Return how each kind of curve that could be read wavers."""
     found = []
-    events = rotation.event_s if rotation.event_s.size else None
-    if rotation.rpm.size and rotation.mean_rpm.value is not None:
+    events = None
+    if rotation is not None and rotation.event_s.size:
+        events = rotation.event_s
+    if rotation is not None and rotation.mean_rpm.value is not None:
         turn_hz = rotation.mean_rpm.value / 60.0
-        noise = float(rotation.rpm_uncertainty.mean()) / COVERAGE / rotation.mean_rpm.value
+        noise = float(np.median(rotation.rpm_uncertainty)) / COVERAGE / rotation.mean_rpm.value
         found.append(
             waver(
                 rotation.time_s,
@@ -299,16 +305,18 @@ def _wavering(
         )
     if curve is not None and curve.mean_ratio.value is not None:
         span = curve.told
-        # Windows of a tenth of a second show nothing faster than some 6 Hz.
         noise = float(curve.uncertainty[span].mean()) / COVERAGE / curve.mean_ratio.value
         found.append(
             waver(
                 curve.time_s[span],
                 curve.ratio[span],
-                noise=0.5 * noise,
+                noise=noise,
+                # Windows of a tenth of a second show nothing faster than some 6 Hz.
                 highest_hz=1.5 / RESOLUTION_S,
                 carrier="reproduction against performance",
                 event_s=events,
+                together_s=RESOLUTION_S,
+                window_s=WINDOW_S,
             )
         )
     if tone is not None and tone.curve is not None and tone.frequency_hz.value is not None:

@@ -25,7 +25,7 @@ from archiver.signal.estimate import COVERAGE, Estimate, Reals, cannot_tell, est
 from archiver.signal.reduced import ReducedSound
 from archiver.signal.rotation import Rotation
 
-__all__ = ["RESOLUTION_S", "SpeedCurve", "speed_curve"]
+__all__ = ["RESOLUTION_S", "WINDOW_S", "SpeedCurve", "speed_curve"]
 
 RESOLUTION_S = 0.25
 """Uncertainties hold for means over this time."""
@@ -49,6 +49,10 @@ _SECOND = Grid(
     change_reach=4,
     change_cost=0.1,
 )
+WINDOW_S = 0.0165
+"""Standard deviation of the bell over which each value is a mean: that of a Hann window of
+96 ms is 0.018 s; swings of 1 to 6 Hz lose what one of this gives (by simulation)."""
+
 _LONGEST_S = 600.0
 _CHANCE = 1.2
 _LOWEST_SCORE = 0.16

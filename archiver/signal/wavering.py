@@ -57,6 +57,9 @@ FLUTTER_HZ = (6.0, 100.0)
 
 _SHORTEST_S = 5.0
 
+_SCALE, _SCALE_SMOOTHED = 0.01, 0.06
+"""Share of a reading by which it may be off beside noise (by simulation)."""
+
 
 class Locked(enum.StrEnum):
     """What the strongest wavering goes with."""
@@ -135,6 +138,11 @@ def _rates(count: int, rate_hz: float) -> Reals:
     return np.asarray(np.fft.rfftfreq(2 * count, 1.0 / rate_hz))
 
 
+def _regained(rates_hz: Reals | float, window_s: float) -> Reals:
+    """Return the inverse of what a bell takes from a swing: exp(-2 (pi f s)^2)."""
+    return np.exp(2.0 * (np.pi * np.asarray(rates_hz) * window_s) ** 2)
+
+
 def _two_sigma(values: Reals) -> float:
     """Return the deviation that is exceeded for 5 % of the time."""
     return float(np.quantile(np.abs(values), 0.95)) if values.size else 0.0
@@ -148,8 +156,10 @@ def waver(
     highest_hz: float,
     carrier: str,
     event_s: Reals | None = None,
+    together_s: float = 0.0,
+    window_s: float = 0.0,
 ) -> Wavering:
-    """Analyse a speed curve.
+    """Analyse a speed curve: figures are those of the take, not of all that the machine may do.
 
     Parameters
     ----------
@@ -163,6 +173,11 @@ def waver(
         What the curve was read from.
     event_s : ndarray, shape (turns + 1,), optional
         Times once a turn, to tell what is locked to the turn.
+    together_s : float
+        Time over which errors of the measurement go together.
+    window_s : float
+        Standard deviation of the bell over which each value is a mean; what it takes from
+        fast swings is given back. Such a curve holds no noise beside its swings.
     """
     good = np.isfinite(speed)
     time_s, speed = time_s[good], speed[good]
@@ -174,18 +189,20 @@ def waver(
     middle = time_s - float(np.mean(time_s))
     slope = float(np.sum(middle * deviation) / np.sum(middle**2))
     flat = deviation - slope * middle - float(np.mean(deviation))
-    # What wavers within the take also tilts the line through it: a line through n
-    # values with correlated residuals is less sure than one with independent ones.
-    spread = math.sqrt(float(np.mean(flat**2)) + noise**2)
-    slope_sd = math.sqrt(12.0) * spread / length_s * _slowness(flat, time_s, length_s)
+    # Of a line through n values with independent errors; those that go together count once.
+    independent = min(float(time_s.size), max(1.0, length_s / max(together_s, 1e-9)))
+    slope_sd = math.sqrt(12.0 / independent) * noise / length_s
     step_s = max(length_s / (time_s.size - 1), 0.002)
     count = max(8, round(length_s / step_s) + 1)
     even = np.linspace(time_s[0], time_s[-1], count)
     curve = np.interp(even, time_s, flat)
+    smoothed = window_s > 0.0
+    scale = _SCALE_SMOOTHED if smoothed else _SCALE
     rate_hz = (count - 1) / length_s
     rates = _rates(count, rate_hz)
-    # Independent values of the curve, for the scatter of an RMS.
     top_hz = min(highest_hz, rate_hz / 2.0)
+    if smoothed:
+        curve = _filtered(curve, _regained(rates, window_s) * (rates <= top_hz), count)
 
     def reading(low_hz: float, high_hz: float, gain: Reals | float) -> tuple[Estimate, Estimate]:
         high_hz = min(high_hz, top_hz)
@@ -194,24 +211,25 @@ def waver(
             return cannot_tell(reason, "%"), cannot_tell(reason, "%")
         band = np.asarray(((rates >= low_hz) & (rates <= high_hz)) * gain, np.float64)
         part = _filtered(curve, band, count)
-        share = float(np.mean((band[rates <= rate_hz / 2.0]) ** 2))
-        added = noise * math.sqrt(share)
+        added = noise * math.sqrt(float(np.mean(band[rates <= rate_hz / 2.0] ** 2)))
         raw = float(np.sqrt(np.mean(part**2)))
-        rms = math.sqrt(max(raw**2 - added**2, 0.0))
-        independent = max(2.0, 2.0 * (high_hz - low_hz) * length_s * 0.5)
-        half = COVERAGE * math.hypot(rms, added) / math.sqrt(2.0 * independent) + added**2 / max(
-            raw, 1e-12
-        )
+        rms = raw if smoothed else math.sqrt(max(raw**2 - added**2, 0.0))
+        values = max(2.0, 0.7 * (high_hz - low_hz) * length_s)
+        # Of the mean square of a swing and noise, then of its root.
+        square_sd = added * math.sqrt((4.0 * rms**2 + 2.0 * added**2) / values)
+        noise_sd = min(math.sqrt(square_sd), square_sd / (2.0 * rms) if rms > 0.0 else math.inf)
         peak = _two_sigma(part) * (rms / raw if raw > 0.0 else 0.0)
         return (
-            estimate(100.0 * rms, 100.0 * half, "%"),
-            estimate(100.0 * peak, 200.0 * half, "%"),
+            estimate(100.0 * rms, 100.0 * COVERAGE * math.hypot(noise_sd, scale * rms), "%"),
+            estimate(
+                100.0 * peak, 100.0 * COVERAGE * math.hypot(2.0 * noise_sd, scale * peak), "%"
+            ),
         )
 
     wow_rms, wow_peak = reading(*WOW_HZ, 1.0)
     flutter_rms, flutter_peak = reading(*FLUTTER_HZ, 1.0)
     _, weighted = reading(0.1, 200.0, weighting_gain(rates))
-    harmonics = _harmonics(time_s, flat, noise, event_s)
+    harmonics = _harmonics(time_s, flat, noise, event_s, window_s)
     return Wavering(
         carrier=carrier,
         highest_hz=top_hz,
@@ -221,24 +239,13 @@ def waver(
         flutter_rms_percent=flutter_rms,
         flutter_peak_percent=flutter_peak,
         weighted_percent=weighted,
-        dominant=_dominant(curve, rate_hz, top_hz, noise, event_s, harmonics),
+        dominant=_dominant(curve, rate_hz, top_hz, noise, event_s, harmonics, scale),
         harmonics=harmonics,
     )
 
 
-def _slowness(flat: Reals, time_s: Reals, length_s: float) -> float:
-    """Return 1/sqrt of the number of independent values in the residual of a line."""
-    step_s = length_s / (time_s.size - 1)
-    correlation = np.correlate(flat, flat, "full")[flat.size - 1 :]
-    if correlation[0] <= 0.0:
-        return 1.0 / math.sqrt(flat.size)
-    falls = np.flatnonzero(correlation < 0.3 * correlation[0])
-    independent_s = step_s * max(1, int(falls[0]) if falls.size else flat.size)
-    return 1.0 / math.sqrt(max(2.0, length_s / (2.0 * independent_s)))
-
-
 def _harmonics(
-    time_s: Reals, flat: Reals, noise: float, event_s: Reals | None
+    time_s: Reals, flat: Reals, noise: float, event_s: Reals | None, window_s: float
 ) -> tuple[Harmonic, ...]:
     """Fit the first three harmonics of the turn."""
     reason = "no turns are known"
@@ -263,8 +270,10 @@ def _harmonics(
             )
             continue
         angle = 2.0 * np.pi * n * turns[inside]
-        wave = complex(2.0 * np.mean(flat[inside] * np.exp(-1j * angle)))
-        spread = math.hypot(float(np.std(flat[inside])), noise)
+        turn_hz = (event_s.size - 1) / float(event_s[-1] - event_s[0])
+        gain = float(_regained(n * turn_hz, window_s))
+        wave = gain * complex(2.0 * np.mean(flat[inside] * np.exp(-1j * angle)))
+        scale = _SCALE_SMOOTHED if window_s > 0.0 else _SCALE
         # Values of a smoothed curve are not independent: no more than four a turn.
         independent = min(int(inside.sum()), 4 * event_s.size)
         found.append(
@@ -272,7 +281,9 @@ def _harmonics(
                 per_turn=n,
                 peak_percent=estimate(
                     100.0 * abs(wave),
-                    100.0 * COVERAGE * spread * math.sqrt(2.0 / independent),
+                    100.0
+                    * COVERAGE
+                    * math.hypot(noise * math.sqrt(3.0 / independent), scale * abs(wave)),
                     "%",
                 ),
                 phase_turns=(-np.angle(wave) / (2.0 * np.pi) % 1.0) / n,
@@ -288,6 +299,7 @@ def _dominant(
     noise: float,
     event_s: Reals | None,
     harmonics: tuple[Harmonic, ...],
+    scale: float,
 ) -> Dominant:
     window = np.hanning(curve.size + 2)[1:-1]
     size = 4 * curve.size
@@ -295,8 +307,8 @@ def _dominant(
     rates = np.fft.rfftfreq(size, 1.0 / rate_hz)
     length_s = curve.size / rate_hz
     seen: NDArray[np.bool_] = (rates > 1.5 / length_s) & (rates < top_hz)
-    # A line of pure measurement noise reaches three times this at most.
-    floor = 3.0 * noise * math.sqrt(2.0 * 1.5 / curve.size)
+    # A line of pure measurement noise reaches five times this at most.
+    floor = 5.0 * noise * math.sqrt(2.0 * 1.5 / curve.size)
     nothing = "no rate stands out"
     if not seen.any():
         return _no_dominant(nothing)
@@ -326,7 +338,9 @@ def _dominant(
     return Dominant(
         rate_hz=estimate(rate, 0.5 / length_s, "Hz"),
         peak_percent=estimate(
-            100.0 * peak, 100.0 * COVERAGE * noise * math.sqrt(3.0 / curve.size) + 5.0 * peak, "%"
+            100.0 * peak,
+            100.0 * COVERAGE * math.hypot(noise * math.sqrt(3.0 / curve.size), 1.3 * scale * peak),
+            "%",
         ),
         locked=locked,
     )
