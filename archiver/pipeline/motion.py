@@ -28,8 +28,8 @@ from archiver.wave.capture import open_capture
 __all__ = ["LONGEST_S", "motion_of", "motion_of_folder", "moving_takes"]
 
 LONGEST_S = 1800.0
-"""Longer takes are left out: no historic medium plays for half an hour, and the sound of a
-take is held in memory, 3.8 MB a minute."""
+"""Of longer takes the beginning is measured: no historic medium plays for half an hour, and the
+sound of a take is held in memory, 3.8 MB a minute."""
 
 _DECIMALS = re.compile(r"\d+(?:[.,](\d+))?")
 
@@ -60,9 +60,8 @@ def motion_of(folder: Path, session: Session, *, progress: Progress) -> Motion:
     InputError, SurroundingsError
         A capture cannot be read.
     """
-    takes = [take for take in moving_takes(session) if _length_s(folder, take) <= LONGEST_S]
     return measure_motion(
-        [_motion_take(folder, session, take) for take in takes],
+        [_motion_take(folder, session, take) for take in moving_takes(session)],
         lambda name: progress.step(f"motion in take {name}", 0),
     )
 
@@ -101,6 +100,7 @@ def _sound(folder: Path, take: Take) -> ReducedSound:
         samples = capture.sample_format
         frames = capture.declared_frames if capture.frames is None else capture.frames
         first, last = span_frames(take, samples.sample_rate_hz, frames)
+        last = min(last, first + round(LONGEST_S * samples.sample_rate_hz))
         reader = BlockReader(samples)
         reducer = SoundReducer(samples.sample_rate_hz)
         for raw in capture.blocks():
@@ -140,6 +140,7 @@ def _motion_take(folder: Path, session: Session, take: Take) -> MotionTake:
         nominal_where=where,
         tone_hz=None if take.tone is None else take.tone.value,
         groove=_groove(machine, medium),
+        left_out_s=max(0.0, _length_s(folder, take) - LONGEST_S),
     )
 
 

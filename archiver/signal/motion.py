@@ -20,6 +20,7 @@ from archiver.signal.estimate import COVERAGE, Estimate, cannot_tell, estimate
 from archiver.signal.geometry import Groove, GrooveGeometry, groove_geometry
 from archiver.signal.motion_rules import (
     CAPACITY_EXCEEDED,
+    MEASURED_IN_PART,
     OCTAVE_DOUBTFUL,
     PITCH_DISAGREES,
     REPRODUCTION_DIFFERS,
@@ -27,7 +28,13 @@ from archiver.signal.motion_rules import (
 )
 from archiver.signal.reduced import ReducedSound
 from archiver.signal.rotation import Rotation, find_rotation
-from archiver.signal.speedcurve import RESOLUTION_S, WINDOW_S, SpeedCurve, speed_curve
+from archiver.signal.speedcurve import (
+    LONGEST_S,
+    RESOLUTION_S,
+    WINDOW_S,
+    SpeedCurve,
+    speed_curve,
+)
 from archiver.signal.tone import CURVE_RATE_HZ, Tone, find_tone
 from archiver.signal.transfer import Transfer, transfer
 from archiver.signal.wavering import Wavering, waver
@@ -81,6 +88,8 @@ class MotionTake:
     tone_hz : float, optional
         Stated pitch of a pipe or fork that sounds in the take.
     groove : Groove
+    left_out_s : float
+        How much of the take's end is not loaded.
     """
 
     identifier: str
@@ -95,6 +104,7 @@ class MotionTake:
     nominal_where: Where | None = None
     tone_hz: float | None = None
     groove: Groove = field(default_factory=Groove)
+    left_out_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -337,8 +347,29 @@ def _plus_minus(value: Estimate, digits: int) -> str:
     return f"{value.value:.{digits}f} ± {value.uncertainty:.{digits}f} {value.unit}"
 
 
-def _disagreements(take: MotionTake, measured: TakeMotion, duration_s: float) -> list[Finding]:
+def _in_part(take: MotionTake, measured: TakeMotion, duration_s: float) -> list[Finding]:
     findings = []
+    if take.left_out_s > 0.0:
+        findings.append(
+            MEASURED_IN_PART.at(
+                take.where,
+                f"take {take.identifier} lasts {(duration_s + take.left_out_s) / 60.0:.0f} min, and "
+                f"its motion is measured over the first {duration_s / 60.0:.0f} min",
+            )
+        )
+    if measured.curve is not None and duration_s > LONGEST_S:
+        findings.append(
+            MEASURED_IN_PART.at(
+                take.where,
+                f"take {take.identifier} is compared with {take.reproduces} over the first "
+                f"{LONGEST_S / 60.0:.0f} min",
+            )
+        )
+    return findings
+
+
+def _disagreements(take: MotionTake, measured: TakeMotion, duration_s: float) -> list[Finding]:
+    findings = _in_part(take, measured, duration_s)
     rpm = measured.rotation.mean_rpm
     stated = take.nominal_rpm
     if stated is not None and rpm.excludes(stated, take.nominal_tolerance_rpm):

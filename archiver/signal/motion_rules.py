@@ -6,6 +6,7 @@ from archiver.findings import Rule, Severity
 
 __all__ = [
     "CAPACITY_EXCEEDED",
+    "MEASURED_IN_PART",
     "OCTAVE_DOUBTFUL",
     "PITCH_DISAGREES",
     "REPRODUCTION_DIFFERS",
@@ -44,4 +45,15 @@ CAPACITY_EXCEEDED = Rule(
     severity=Severity.WARNING,
     reason="The medium is too small for so long a record at the measured speed.",
     remedy="Check the groove pitch and the recordable length of the machine, and the take's file",
+)
+MEASURED_IN_PART = Rule(
+    code="motion-measured-in-part",
+    severity=Severity.NOTE,
+    reason=(
+        "Motion is measured in memory, which holds more than any historic medium plays and no more."
+    ),
+    remedy=(
+        "Nothing need be done if the beginning stands for the whole; else make two takes of it on "
+        "the sheet"
+    ),
 )

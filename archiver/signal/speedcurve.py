@@ -22,10 +22,10 @@ from scipy import linalg, ndimage
 from archiver.signal.alignment import HOP_S, Alignment, align_spectra, log_spectra
 from archiver.signal.ambiguity import Base, Grid, Observed, observe, whitened
 from archiver.signal.estimate import COVERAGE, Estimate, Reals, cannot_tell, estimate
-from archiver.signal.reduced import ReducedSound
+from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound
 from archiver.signal.rotation import Rotation
 
-__all__ = ["RESOLUTION_S", "WINDOW_S", "SpeedCurve", "speed_curve"]
+__all__ = ["LONGEST_S", "RESOLUTION_S", "WINDOW_S", "SpeedCurve", "speed_curve"]
 
 RESOLUTION_S = 0.25
 """Uncertainties hold for means over this time."""
@@ -53,7 +53,9 @@ WINDOW_S = 0.0165
 """Standard deviation of the bell over which each value is a mean: that of a Hann window of
 96 ms is 0.018 s; swings of 1 to 6 Hz lose what one of this gives (by simulation)."""
 
-_LONGEST_S = 600.0
+LONGEST_S = 600.0
+"""Of longer takes the beginning is compared; memory grows with their length, 1 GB for this."""
+
 _CHANCE = 1.2
 _LOWEST_SCORE = 0.16
 _LOWEST_CONTRAST = 5.5
@@ -391,6 +393,10 @@ def _based(seen: Observed, ratio: Reals) -> Base:
     return Base(time_s=seen.time_s, source_s=whole + correction, ratio=ratio)
 
 
+def _beginning(take: ReducedSound) -> ReducedSound:
+    return ReducedSound(samples=take.samples[: round(LONGEST_S * REDUCED_RATE_HZ)])
+
+
 def speed_curve(
     performance: ReducedSound, reproduction: ReducedSound, turns: Rotation | None = None
 ) -> SpeedCurve:
@@ -399,12 +405,11 @@ def speed_curve(
     Parameters
     ----------
     performance, reproduction : ReducedSound
-        Captured by the same chain; up to 10 minutes each.
+        Captured by the same chain; of each, the first 10 minutes are compared.
     turns : Rotation, optional
         Of the reproduction; what swings with the turn is then followed through pauses.
     """
-    if max(performance.duration_s, reproduction.duration_s) > _LONGEST_S:
-        return _nothing("takes of more than 10 minutes are not compared")
+    performance, reproduction = _beginning(performance), _beginning(reproduction)
     if min(performance.duration_s, reproduction.duration_s) < _LEAST_TOLD_S:
         return _nothing("one of the takes is shorter than 3 s")
     for name, take in (("performance", performance), ("reproduction", reproduction)):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import jsonschema
@@ -101,6 +102,14 @@ def test_a_speed_stated_within_its_own_digits_is_no_finding() -> None:
 def test_a_reproduction_of_something_else_is_found(motion: Motion) -> None:
     found = [f for f in motion.findings if f.code == "motion-reproduction-unlike"]
     assert [f.where.field for f in found] == ["takes[2]"]
+
+
+def test_a_take_that_is_measured_in_part_says_how_much_of_it() -> None:
+    take = dataclasses.replace(_takes(100.0)[1], left_out_s=600.0)
+    found = [f for f in measure_motion([take]).findings if f.code == "motion-measured-in-part"]
+    assert len(found) == 1
+    assert "lasts 10 min" in found[0].message
+    assert "first 0 min" in found[0].message
 
 
 def test_wear_needs_two_playings_that_could_be_compared(motion: Motion) -> None:
