@@ -84,7 +84,8 @@ def archive_session(
     version : int
         Version of the bag; above 1 it names what it replaces.
     algorithms : sequence of str, optional
-        Digest algorithms of the manifests; else those of the profile, else SHA-256.
+        Digest algorithms of the manifests, beside those of the profile; SHA-256 if there
+        are neither.
     access : sequence of str, optional
         Access copies to make, ``flac`` or ``opus``; else those of the profile, else none.
     profile : str, optional
@@ -402,7 +403,10 @@ def _wanted(
     *,
     leave_out_restricted: bool,
 ) -> Institution:
-    """Let what is asked for in so many words go before the profile."""
+    """Let what is asked for in so many words go before the profile.
+
+    Digests are added instead: the institution refuses a bag without those that it asks for.
+    """
     copies = tuple(dict.fromkeys(access)) if access is not None else institution.access
     for kind in copies:
         if kind not in set(AccessKind):
@@ -411,7 +415,7 @@ def _wanted(
             )
     return dataclasses.replace(
         institution,
-        digests=tuple(algorithms or institution.digests or ("sha256",)),
+        digests=tuple(dict.fromkeys((*(algorithms or ()), *institution.digests))) or ("sha256",),
         access=copies,
         leave_out_restricted=institution.leave_out_restricted or leave_out_restricted,
     )

@@ -207,7 +207,9 @@ def test_options_go_before_the_profile(tmp_path: Path) -> None:
     profile(folder, "digests: [sha512]", "access: [opus]")
     bag = bag_of(archived(folder, tmp_path / "a", algorithms=["md5"], access=[]))
     assert (bag / "manifest-md5.txt").is_file()
-    assert not (bag / "manifest-sha512.txt").exists()
+    # Added, not put in its place: the institution would refuse the bag.
+    assert (bag / "manifest-sha512.txt").is_file()
+    assert not (bag / "manifest-sha256.txt").exists()
     assert not (bag / "data/access").exists()
 
 
