@@ -74,6 +74,35 @@ def test_speech_is_no_steady_tone(pitch_hz: float) -> None:
     assert find_tone(_take(0.3 * speech), 220.0).frequency_hz.value is None
 
 
+def test_what_swells_and_fades_as_syllables_do_is_no_tone() -> None:
+    # Three swells a second, the logarithm of the level 0.6 about its mean: vowels in a row.
+    clock = _clock(3.0)
+    level = np.exp(0.85 * np.sin(2.0 * np.pi * 3.0 * clock))
+    tone = find_tone(_take(0.1 * level * np.sin(2.0 * np.pi * 220.0 * clock)), 220.0)
+    assert "swells and fades" in tone.frequency_hz.reason
+
+
+@pytest.mark.parametrize("seed", [11, 12, 13, 14])
+def test_a_tone_that_fades_for_a_moment_in_noise_keeps_its_cycles_or_says_so(seed: int) -> None:
+    clock = _clock(2.5)
+    swing = 440.0 * 0.01 / 1.5 * np.sin(2.0 * np.pi * 1.5 * clock)
+    level = 1.0 - 0.97 * np.exp(-0.5 * ((clock - 1.2) / 0.02) ** 2)
+    sound = 0.1 * level * np.sin(2.0 * np.pi * 440.0 * clock + swing)
+    sound += 0.04 * Draws(seed, "fading").normals(clock.size)
+    tone = find_tone(_take(sound), 440.0)
+    if tone.frequency_hz.value is None:
+        assert tone.frequency_hz.reason
+        return
+    assert tone.start_s is not None
+    assert tone.end_s is not None
+    span = np.array([tone.start_s, tone.end_s])
+    turned = 440.0 * span + 440.0 * 0.01 / (2.0 * np.pi * 1.5) * np.sin(2.0 * np.pi * 1.5 * span)
+    mean_hz = float(np.diff(turned)[0] / np.diff(span)[0])
+    assert tone.frequency_hz.uncertainty is not None
+    off = abs(tone.frequency_hz.value - mean_hz)
+    assert off < 0.0005 * mean_hz or off <= tone.frequency_hz.uncertainty
+
+
 def test_silence_and_a_short_take_say_why_nothing_was_measured() -> None:
     assert find_tone(_take(np.zeros(80_000)), 440.0).speed.reason == "the take is silent"
     assert "shorter" in find_tone(_take(np.zeros(800)), 440.0).speed.reason

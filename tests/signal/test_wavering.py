@@ -69,6 +69,30 @@ def test_the_whole_chain_from_a_tone_of_one_kilohertz_reads_its_swing() -> None:
     assert found.weighted_percent.value == pytest.approx(0.9969, rel=0.01)
 
 
+@pytest.mark.parametrize("rate_hz", [1.0, 3.0, 5.0])
+def test_what_a_window_takes_from_a_swing_is_given_back(rate_hz: float) -> None:
+    # A bell of deviation s leaves exp(-2 (pi f s)^2) of a sine of f.
+    clock, speed = _curve(rate_hz, 0.01)
+    seen = 100.0 + (speed - 100.0) * math.exp(-2.0 * (math.pi * rate_hz * 0.0165) ** 2)
+    found = waver(clock, seen, noise=0.001, highest_hz=6.0, carrier="windows", window_s=0.0165)
+    assert found.wow_rms_percent.value == pytest.approx(0.7071, rel=0.01)
+    assert found.dominant.peak_percent.value == pytest.approx(1.0, rel=0.02)
+
+
+def test_noise_of_the_measurement_is_in_the_interval_of_the_drift() -> None:
+    clock = np.arange(0.0, 60.0, 0.05)
+    held = 0
+    for seed in range(40):
+        speed = 100.0 + clock / 60.0 + Draws(seed, "drift").normals(clock.size)
+        found = waver(clock, speed, noise=0.01, highest_hz=10.0, carrier="noisy")
+        interval = found.drift_percent_per_minute.interval
+        assert interval is not None
+        # 1 in a minute of a mean of 100.5.
+        held += interval[0] <= 100.0 / 100.5 <= interval[1]
+    # 95 % of 40 are 38; fewer than 34 by chance once in some thousand.
+    assert held >= 34
+
+
 def test_a_steady_curve_shows_no_wow_and_no_rate() -> None:
     clock = np.arange(0.0, 20.0, 0.01)
     found = _wavering(clock, np.full(clock.size, 160.0))
