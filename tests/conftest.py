@@ -23,6 +23,12 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fast"))
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 
+@pytest.fixture(autouse=True)
+def _width_of_no_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What runs tests side by side states a width of its own, which commands would follow."""
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+
 @pytest.fixture(scope="session")
 def official_schemas() -> Path:
     """Where the official schema files lie: beside the repository, never inside it."""

@@ -18,7 +18,7 @@ from tests.pipeline.making import make_session
 def test_new_lays_out_a_folder_and_names_the_next_step(run: Runner, tmp_path: Path) -> None:
     ran = run("new", tmp_path / "mine")
     assert ran.status == 0
-    assert f"archiver check {tmp_path / 'mine'}" in ran.out.replace("\n", " ")
+    assert f"archiver check {tmp_path / 'mine'}" in " ".join(ran.out.split())
     for name, text in template_files().items():
         assert (tmp_path / "mine" / name).read_text(encoding="utf-8") == text
 
