@@ -100,6 +100,9 @@ def main() -> int:
     program = Path(sys.executable).with_name("archiver")
     with tempfile.TemporaryDirectory() as place:
         root = Path(place)
+        # Installed programs are compiled, whatever this environment says of its own.
+        os.environ["PYTHONPYCACHEPREFIX"] = str(root / "compiled")
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         take = make_session(root / "session", round(options.minutes * 60))
         baseline = [
             ["cp", str(take), str(root / "copy.wav")],
