@@ -52,11 +52,12 @@ WINDOW_S = 0.0165
 96 ms is 0.018 s; swings of 1 to 6 Hz lose what one of this gives (by simulation)."""
 
 LONGEST_S = 600.0
-"""Of longer takes the beginning is compared; memory grows with their length, 1 GB for this."""
+"""Of longer takes the beginning is compared; memory grows with their length, 1.6 GB for this."""
 
 _LOWEST_SCORE = 0.16
 _LOWEST_CONTRAST = 5.5
 _LEAST_TOLD_S = 3.0
+_LONGEST_GAP_S = 10.0
 _SURE = 0.007
 """A value is told where the standard deviation of its mean over a quarter second is less."""
 
@@ -257,6 +258,22 @@ def _based(seen: Observed, ratio: Reals) -> Base:
     return Base(time_s=seen.time_s, source_s=whole + correction, ratio=ratio)
 
 
+def _one_stretch(told: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Keep the longest stretch that no long silence cuts.
+
+    What is not told between two stretches is a guess, and a mean over it would be one too.
+    """
+    places = np.flatnonzero(told)
+    if not places.size:
+        return told
+    cuts = np.flatnonzero(np.diff(places) * STEP_S > _LONGEST_GAP_S) + 1
+    stretches = np.split(places, cuts)
+    longest = max(stretches, key=lambda stretch: int(stretch[-1] - stretch[0]))
+    result = np.zeros(told.size, np.bool_)
+    result[longest] = True
+    return result
+
+
 def _beginning(take: ReducedSound) -> ReducedSound:
     return ReducedSound(samples=take.samples[: round(LONGEST_S * REDUCED_RATE_HZ)])
 
@@ -302,6 +319,7 @@ def speed_curve(
         base = _based(seen, ratio)
     told = (deviation < _SURE) & (base.source_s > 0.0)
     told &= base.source_s < performance.duration_s
+    told = _one_stretch(told)
     if np.count_nonzero(told) * STEP_S < _LEAST_TOLD_S:
         return _nothing("too little of the reproduction is like the performance", found)
     ends = np.flatnonzero(told)[[0, -1]]

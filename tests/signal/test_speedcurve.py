@@ -106,3 +106,15 @@ def test_a_take_of_any_short_length_gives_a_reason_and_no_error(frames: int) -> 
     take = _take(_speech(7)[:frames])
     assert speed_curve(take, take).mean_ratio.reason
     assert find_rotation(take).mean_rpm.reason
+
+
+def test_a_mean_is_taken_over_one_stretch_and_never_over_a_long_guess() -> None:
+    speech = _speech(8, 26.0)
+    middle = slice(6 * REDUCED_RATE_HZ, 18 * REDUCED_RATE_HZ)
+    played = speech.copy()
+    played[middle] = 0.02 * Draws(9, "lost").normals(12 * REDUCED_RATE_HZ)
+    curve = speed_curve(_take(speech), _take(played))
+    assert curve.span_s is not None
+    begin, end = curve.span_s
+    assert end <= 7.0 or begin >= 17.0
+    assert curve.mean_ratio.value == pytest.approx(1.0, abs=1e-3)
