@@ -58,6 +58,7 @@ _LOWEST_SCORE = 0.16
 _LOWEST_CONTRAST = 5.5
 _LEAST_TOLD_S = 3.0
 _LONGEST_GAP_S = 10.0
+_LEAST_SHARE = 0.35
 _SURE = 0.007
 """A value is told where the standard deviation of its mean over a quarter second is less."""
 
@@ -261,8 +262,15 @@ def _based(seen: Observed, ratio: Reals) -> Base:
 def _one_stretch(told: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Keep the longest stretch that no long silence cuts.
 
-    What is not told between two stretches is a guess, and a mean over it would be one too.
+    What is not told between two stretches is a guess, and a mean over it would be one too;
+    where little is told for long, the path is lost and what is told there is chance.
     """
+    share = ndimage.uniform_filter1d(
+        told.astype(np.float64),
+        max(1, min(round(_CHUNK_S / STEP_S), told.size // 2)),
+        mode="mirror",
+    )
+    told = told & (share > _LEAST_SHARE)
     places = np.flatnonzero(told)
     if not places.size:
         return told
