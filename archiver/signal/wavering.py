@@ -214,7 +214,7 @@ def waver(
         added = noise * math.sqrt(float(np.mean(band[rates <= rate_hz / 2.0] ** 2)))
         raw = float(np.sqrt(np.mean(part**2)))
         rms = raw if smoothed else math.sqrt(max(raw**2 - added**2, 0.0))
-        values = max(2.0, 0.7 * (high_hz - low_hz) * length_s)
+        values = max(2.0, 0.45 * (high_hz - low_hz) * length_s)
         # Of the mean square of a swing and noise, then of its root.
         square_sd = added * math.sqrt((4.0 * rms**2 + 2.0 * added**2) / values)
         noise_sd = min(math.sqrt(square_sd), square_sd / (2.0 * rms) if rms > 0.0 else math.inf)
@@ -283,7 +283,7 @@ def _harmonics(
                     100.0 * abs(wave),
                     100.0
                     * COVERAGE
-                    * math.hypot(noise * math.sqrt(3.0 / independent), scale * abs(wave)),
+                    * math.hypot(noise * math.sqrt(3.0 / independent), 1.3 * scale * abs(wave)),
                     "%",
                 ),
                 phase_turns=(-np.angle(wave) / (2.0 * np.pi) % 1.0) / n,
