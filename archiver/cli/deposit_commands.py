@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -28,6 +29,10 @@ Papers = Annotated[
         "--papers", metavar="DIR", help="Folder of the papers; deposits beside the ledger."
     ),
 ]
+
+
+def _told(sentence: str) -> None:
+    sys.stderr.write(f"{sentence}\n")
 
 
 def register(app: typer.Typer) -> None:
@@ -100,7 +105,7 @@ def deposit(
         rehearse=rehearse,
     )
     with shown() as progress:
-        done = deposit_bags(plan, progress=progress)
+        done = deposit_bags(plan, progress=progress, tell=_told)
     deposit_views.show_deposit(done, as_json=as_json)
     return max(one.exit_status for one in done)
 

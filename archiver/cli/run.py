@@ -53,7 +53,7 @@ def _run() -> int:
         _say_error(error)
         return error.exit_status
     except StoppedRun as stopped:
-        sys.stderr.write("Interrupted. Nothing was left under a final name.\n")
+        sys.stderr.write("Interrupted. Nothing unfinished was left under a final name.\n")
         return stopped.exit_status
     except BrokenPipeError:
         # The reader of our output has gone: there is nobody left to tell.
@@ -73,7 +73,7 @@ def _outer(error: Exception) -> int:
         show()
         return status
     if type(error).__name__ == "Abort":
-        sys.stderr.write("Interrupted. Nothing was left under a final name.\n")
+        sys.stderr.write("Interrupted. Nothing unfinished was left under a final name.\n")
         return 130
     if type(error).__name__ == "Exit" and isinstance(status, int):
         return status

@@ -44,6 +44,7 @@ LONGEST_NAME_BYTES = 255
 LONGEST_PATH_BYTES = 4096
 """Of a whole path, in UTF-8; the limit of Linux."""
 DEEPEST = 64
+_MAC = "__MACOSX"
 """Directories in each other."""
 
 _DRIVE = re.compile(r"[A-Za-z]:")
@@ -180,11 +181,12 @@ class NameJudge:
                 )
             self._top = top
         elif top != self._top:
+            mac = " (macOS puts it beside what its own packing holds)" if _MAC in top else ""
             raise self.refuse(
                 TOP_NOT_ONE,
                 name,
-                f"there is a second name at the top, beside {shown(self._top)!r}",
-                accepted="one top directory",
+                f"there is a second name at the top, beside {shown(self._top)!r}{mac}",
+                accepted="one top directory, as `archiver pack`, tar and zip make it",
             )
         if len(components) == 1 and not is_directory:
             raise self.refuse(

@@ -221,10 +221,9 @@ def read_source(source: FileSource, skip: int, hashing: HashingBeside) -> Iterat
 
 def require_unchanged(source: FileSource) -> None:
     """See that a file is the same and was not written to since the layout was made."""
-    try:
-        now = files.status(source.place)
-    except SurroundingsError as error:
-        raise _changed(source.place, "it is gone") from error
+    if not files.exists(source.place):
+        raise _changed(source.place, "it is gone")
+    now = files.status(source.place)
     was = source.status
     if not now.is_file or (now.device, now.inode) != (was.device, was.inode):
         raise _changed(source.place, "it is another file")

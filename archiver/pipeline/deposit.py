@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -37,6 +37,7 @@ from archiver.custody.places import Place, open_place
 from archiver.custody.statements import LARGEST_STATEMENT_BYTES
 from archiver.custody.store import Store, opened_store
 from archiver.custody.transport.address import Kind, address_of
+from archiver.custody.transport.retrying import Retries
 from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, MisuseError
@@ -70,8 +71,21 @@ def papers_beside(ledger: Path, name: str) -> Path:
     return ledger.parent / name
 
 
-def deposit_bags(plan: DepositPlan, *, progress: Progress | None = None) -> tuple[BagDeposit, ...]:
+def deposit_bags(
+    plan: DepositPlan,
+    *,
+    progress: Progress | None = None,
+    tell: Callable[[str], None] | None = None,
+) -> tuple[BagDeposit, ...]:
     """Deposit bags one after another; one that fails does not keep the others waiting.
+
+    Parameters
+    ----------
+    plan : DepositPlan
+    progress : Progress, optional
+        Told what is being done.
+    tell : callable, optional
+        Told in a sentence when a connection was cut and is tried again after a wait.
 
     Raises
     ------
@@ -94,7 +108,10 @@ def deposit_bags(plan: DepositPlan, *, progress: Progress | None = None) -> tupl
         with looking as seen:
             work = _Depositing(plan, profile, to, form, seen, None, progress)
             return tuple(work.run(bag) for bag in plan.bags)
-    with open_ledger(plan.ledger) as ledger, open_place(to) as place:
+    with (
+        open_ledger(plan.ledger) as ledger,
+        open_place(to, retries=Retries(tell=tell) if tell else None) as place,
+    ):
         work = _Depositing(plan, profile, to, form, ledger, place, progress)
         return tuple(work.run(bag) for bag in plan.bags)
 

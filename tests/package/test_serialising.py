@@ -6,6 +6,7 @@ program where they are there, and the bagit library (Library of Congress) on wha
 
 from __future__ import annotations
 
+import errno
 import gzip
 import hashlib
 import io
@@ -27,7 +28,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver import files
-from archiver.errors import InputError, IntegrityError, MisuseError
+from archiver.errors import InputError, IntegrityError, MisuseError, SurroundingsError
 from archiver.package.compressed import zstd_blocks
 from archiver.package.form import Form, form_of_name
 from archiver.package.incoming import Incoming
@@ -392,6 +393,30 @@ def test_an_incomplete_bag_is_not_packed(bag: Path) -> None:
     with pytest.raises(PackageDamagedError, match=r"notes\.txt") as refused:
         serialise(bag, Form.TAR)
     assert refused.value.finding.code == "package-bag-not-complete"
+
+
+def test_a_disk_that_fails_is_not_taken_for_a_file_that_is_gone(bag: Path) -> None:
+    serialised = serialise(bag, Form.TAR)
+    faulty = FaultySeam(refused={("status", "horn.png")}, errno=errno.EIO)
+    with files.use(faulty), pytest.raises(SurroundingsError, match="examined"):
+        list(serialised.blocks())
+    (bag / "data/photographs/horn.png").unlink()
+    with pytest.raises(InputError, match="it is gone"):
+        list(serialised.blocks())
+
+
+@pytest.mark.parametrize(("beside", "named"), [("__MACOSX", True), ("other", False)])
+def test_what_macos_puts_beside_a_bag_is_named(
+    bag: Path, tmp_path: Path, beside: str, named: bool
+) -> None:
+    package = tmp_path / f"{NAME}.zip"
+    package.write_bytes(whole(bag, Form.ZIP))
+    with zipfile.ZipFile(package, "a") as archive:
+        archive.writestr(f"{beside}/._{NAME}", b"x")
+    with pytest.raises(PackageRefusedError) as refused:
+        unpack(package, tmp_path / "store")
+    assert refused.value.finding.code == "package-several-tops"
+    assert ("macOS" in refused.value.finding.message) is named
 
 
 def test_a_link_in_a_bag_is_not_packed(bag: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import shutil
 import threading
@@ -14,7 +15,9 @@ import pytest
 from archiver import files
 from archiver.custody.deposits import deposits_in
 from archiver.custody.ledger import open_ledger
-from archiver.custody.places import open_place
+from archiver.custody.places import Place, open_place
+from archiver.custody.transport.retrying import Retries
+from archiver.pipeline import deposit
 from archiver.pipeline.deposit import deposit_bags
 from archiver.pipeline.deposit_outcome import BagDeposit, DepositOutcome
 from tests.custody.transport import surroundings
@@ -213,3 +216,20 @@ def test_a_note_that_is_none_of_ours_is_passed_over(both: Both, bag: Path) -> No
     for text in ("", "[]", "{}", '{"deposit": 1}', '{"deposit": "D-000000000000", "bag": "b"}'):
         (folder / "under-way.json").write_text(text, encoding="utf-8")
         assert both.deposits().under_way == ()
+
+
+def test_what_is_told_of_a_wait_reaches_the_one_who_deposits(
+    both: Both, bag: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+
+    def place_with_a_wait(
+        location: str, *, retries: Retries | None = None
+    ) -> contextlib.AbstractContextManager[Place]:
+        assert retries is not None
+        retries.tell("cut; trying again in 3 s")
+        return open_place(location, retries=retries)
+
+    monkeypatch.setattr(deposit, "open_place", place_with_a_wait)
+    deposit_bags(both.plan(bag), tell=told.append)
+    assert told == ["cut; trying again in 3 s"]
