@@ -81,8 +81,8 @@ def _outer(error: Exception) -> int:
 
     traceback.print_exc()
     sys.stderr.write(
-        "This is a defect of the program, not of your material. Nothing was left under a "
-        "final name. Please report it with the lines above.\n"
+        "This is a defect of the program, not of your material. Nothing unfinished was left "
+        "under a final name. Please report it with the lines above.\n"
     )
     return 5
 

@@ -80,6 +80,12 @@ def _arrival(package: Path, given: set[Path]) -> Arrival:
         listed = decode_list(listing.name, content)
         paths = tuple(package.with_name(part.name) for part in listed.parts)
         _require_as_listed(listing.name, listed, paths)
+        others = sorted(path.name for path in given - set(paths) if files.exists(path))
+        if others:
+            raise _refused(
+                listing.name,
+                f"the list beside it does not name {shown(others[0])!r}, which was given",
+            )
         return Arrival(name=package.name, paths=paths, listed=listed)
     if not given:
         files.status(listing)

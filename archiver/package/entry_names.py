@@ -44,8 +44,9 @@ LONGEST_NAME_BYTES = 255
 LONGEST_PATH_BYTES = 4096
 """Of a whole path, in UTF-8; the limit of Linux."""
 DEEPEST = 64
-_MAC = "__MACOSX"
 """Directories in each other."""
+
+_MAC = "__MACOSX"
 
 _DRIVE = re.compile(r"[A-Za-z]:")
 _SURROGATE = re.compile(r"[\ud800-\udfff]")
@@ -181,7 +182,11 @@ class NameJudge:
                 )
             self._top = top
         elif top != self._top:
-            mac = " (macOS puts it beside what its own packing holds)" if _MAC in top else ""
+            mac = (
+                " (macOS puts it beside what its own packing holds)"
+                if _MAC in {top, self._top}
+                else ""
+            )
             raise self.refuse(
                 TOP_NOT_ONE,
                 name,

@@ -6,6 +6,7 @@ Judges: GNU coreutils (cat, sha256sum), where they are there.
 from __future__ import annotations
 
 import hashlib
+import re
 import shutil
 import subprocess
 from collections.abc import Iterator
@@ -310,6 +311,16 @@ def test_a_missing_part_is_named(bag: Path, tmp_path: Path) -> None:
     (tmp_path / "out" / stored.listed.name).unlink()
     with pytest.raises(PackageRefusedError, match="part 2 is missing"):
         arrivals(list((tmp_path / "out").iterdir()))
+
+
+@pytest.mark.parametrize("other", [f"{NAME}.tar", f"{NAME}.tar.0009"])
+def test_a_file_that_was_given_and_is_not_listed_is_never_passed_over(
+    bag: Path, tmp_path: Path, other: str
+) -> None:
+    written(bag, tmp_path / "out")
+    (tmp_path / "out" / other).write_bytes(b"of another package")
+    with pytest.raises(PackageRefusedError, match=f"does not name '{re.escape(other)}'"):
+        arrivals(sorted((tmp_path / "out").iterdir()))
 
 
 def test_a_part_of_another_size_is_named(bag: Path, tmp_path: Path) -> None:
