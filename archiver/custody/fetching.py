@@ -1,7 +1,8 @@
 """Fetching a file that a bag names, only when somebody asks, and then with suspicion.
 
 Only https, only from hosts that were named, never to another host by a redirect, never more
-bytes than stated or allowed, and nothing under its name before its digest agrees.
+bytes than stated or allowed, never slower than a least rate, and nothing under its name before
+its digest agrees.
 
 Sources: RFC 8493 sections 5.2 and 5.3 (hosts, stated lengths), RFC 9110 section 15.4
 (redirects).
@@ -12,10 +13,15 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import http.client
+import io
+import re
+import socket
 import ssl
+import time
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from urllib.parse import SplitResult, urljoin, urlsplit
 
 from archiver import files
@@ -26,6 +32,9 @@ __all__ = ["FetchLimits", "FetchRefusedError", "fetch", "fetch_small"]
 _MOST_REDIRECTS = 5
 _REDIRECTS = frozenset({301, 302, 303, 307, 308})
 _TIMEOUT_S = 30.0
+_PATIENCE_S = 60.0
+_LEAST_BYTES_PER_S = 8192.0
+_USER = re.compile(r"(?<=://)[^/?#]*@")
 _WHOLE = "Ask the sender for the whole bag"
 
 
@@ -47,12 +56,23 @@ class FetchLimits:
         Whose certificates count; those of this machine by default.
     timeout_s : float
         Longest silence of the other side.
+    least_bytes_per_s : float
+        What has to arrive on the average once ``patience_s`` are over: a file of n bytes takes
+        ``patience_s + n / least_bytes_per_s`` at most, redirects and headers included. Half of
+        what an ISDN line carries, so that no line still in use is cut off.
+    patience_s : float
+        How long the other side may take without being measured.
+    clock : callable
+        Seconds that only go on.
     """
 
     hosts: Collection[str]
     most_bytes: int
     trust: ssl.SSLContext | None = None
     timeout_s: float = _TIMEOUT_S
+    least_bytes_per_s: float = _LEAST_BYTES_PER_S
+    patience_s: float = _PATIENCE_S
+    clock: Callable[[], float] = time.monotonic
 
 
 def fetch(
@@ -90,7 +110,7 @@ def fetch(
         The URL or a redirect is not allowed, the answer is none, or what came is not what
         was stated. Nothing stays behind.
     SurroundingsError
-        The host cannot be reached, or the disk stands in the way.
+        The host cannot be reached or is too slow, or the disk stands in the way.
     """
     if not digests:
         raise FetchRefusedError(
@@ -152,7 +172,7 @@ def fetch_small(url: str, *, limits: FetchLimits) -> bytes:
         The URL or a redirect is not allowed, the answer is none, or more bytes come than
         the limits allow.
     SurroundingsError
-        The host cannot be reached.
+        The host cannot be reached, or is too slow.
     """
     content = bytearray()
     with _answer(url, limits) as blocks:
@@ -172,15 +192,82 @@ def _discard(temporary: Path) -> None:
         files.discard(temporary)
 
 
+class _Pace:
+    """How long the other side may go on, by what it has sent."""
+
+    def __init__(self, limits: FetchLimits, url: str) -> None:
+        self._limits = limits
+        self._url = url
+        self._began_s = limits.clock()
+        self.bytes = 0
+
+    def timeout_s(self) -> float:
+        """Return how long to wait for the next bytes; raise once the time is over."""
+        limits = self._limits
+        taken_s = limits.clock() - self._began_s
+        left_s = limits.patience_s + self.bytes / limits.least_bytes_per_s - taken_s
+        if left_s <= 0:
+            raise SurroundingsError(
+                f"is sent too slowly: {self.bytes} bytes in {taken_s:.0f} s",
+                where=self._url,
+                accepted=f"{limits.least_bytes_per_s:.0f} bytes a second, after the first "
+                f"{limits.patience_s:.0f} s",
+                remedy="Run again at another time or on another line, or ask the sender for the "
+                "whole bag",
+            )
+        return min(limits.timeout_s, left_s)
+
+
+class _PacedReader(io.RawIOBase):
+    """What comes through a connection, no reading of which outlasts the pace."""
+
+    def __init__(self, raw: io.RawIOBase, connection: socket.socket, pace: _Pace) -> None:
+        super().__init__()
+        self._raw = raw
+        self._connection = connection
+        self._pace = pace
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any, /) -> int | None:
+        self._connection.settimeout(self._pace.timeout_s())
+        try:
+            count = self._raw.readinto(buffer)
+        except TimeoutError:
+            # The end of the pace may be what was waited for.
+            self._pace.timeout_s()
+            raise
+        self._pace.bytes += count or 0
+        return count
+
+    def close(self) -> None:
+        if not self.closed:
+            super().close()
+            self._raw.close()
+
+
+def _paced(pace: _Pace) -> type[http.client.HTTPResponse]:
+    class Paced(http.client.HTTPResponse):
+        def __init__(self, sock: socket.socket, *arguments: Any, **more: Any) -> None:
+            super().__init__(sock, *arguments, **more)
+            # Headers come through it too, and a host may send them without end.
+            self.fp = io.BufferedReader(_PacedReader(self.fp.detach(), sock, pace))
+
+    return Paced
+
+
 @contextlib.contextmanager
 def _answer(url: str, limits: FetchLimits) -> Iterator[Iterator[bytes]]:
     """Ask for a URL, follow redirects that stay on its host, and yield what comes."""
     place = _allowed(url, limits.hosts, url)
     trust = limits.trust or ssl.create_default_context()
+    pace = _Pace(limits, url)
     for _ in range(_MOST_REDIRECTS + 1):
         connection = http.client.HTTPSConnection(
-            place.hostname or "", place.port or 443, timeout=limits.timeout_s, context=trust
+            place.hostname or "", place.port or 443, timeout=pace.timeout_s(), context=trust
         )
+        connection.response_class = _paced(pace)
         with contextlib.closing(connection), _explained(url):
             target = place.path or "/"
             connection.request(
@@ -223,7 +310,7 @@ def _redirected(place: SplitResult, location: str, hosts: Collection[str], url: 
         # Another host is refused even if it was named too: each URL says where it leads.
         if (there.hostname, there.port or 443) != (place.hostname, place.port or 443):
             raise FetchRefusedError(
-                f"the host redirects to another one, {there.scheme}://{there.netloc}",
+                f"the host redirects to another one, {there.scheme}://{there.hostname}",
                 where=url,
                 accepted=f"a redirect to {place.netloc} itself",
                 remedy=_WHOLE,
@@ -236,14 +323,16 @@ def _allowed(url: str, hosts: Collection[str], asked: str) -> SplitResult:
         place = urlsplit(url)
         port = place.port or 443
     except ValueError as error:
-        raise FetchRefusedError(f"is no URL ({error})", where=asked, remedy=_WHOLE) from error
+        raise FetchRefusedError(
+            f"is no URL ({error})", where=_without_user(asked), remedy=_WHOLE
+        ) from error
     host = (place.hostname or "").lower()
     if place.scheme.lower() != "https" or not host or place.username is not None:
         raise FetchRefusedError(
             "is fetched from nowhere"
             if url == asked
             else f"leads to {place.scheme}://{host}, which is fetched from nowhere",
-            where=asked,
+            where=_without_user(asked),
             accepted="https, without a user name",
             remedy=_WHOLE,
         )
@@ -258,6 +347,11 @@ def _allowed(url: str, hosts: Collection[str], asked: str) -> SplitResult:
             remedy=_WHOLE,
         )
     return place
+
+
+def _without_user(url: str) -> str:
+    """Leave out what may be a password."""
+    return _USER.sub("…@", url)
 
 
 @contextlib.contextmanager

@@ -6,10 +6,12 @@ Against a TLS server on loopback. Sources: RFC 8493 sections 5.2 and 5.3; RFC 91
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import http.server
+import itertools
 import ssl
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +19,11 @@ import pytest
 
 from archiver.custody.fetching import FetchLimits, FetchRefusedError, fetch, fetch_small
 from archiver.errors import SurroundingsError
-from tests.custody.tls_server import TlsServer, redirect, tls_server
+from tests.custody.tls_server import Answer, TlsServer, redirect, tls_server
 
 CONTENT = bytes(range(256)) * 4000
 SHA256 = hashlib.sha256(CONTENT).hexdigest()
+_OF_LIMITS = ("hosts", "most_bytes", "timeout_s", "patience_s", "least_bytes_per_s", "clock")
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +42,7 @@ def server(running: TlsServer) -> TlsServer:
 
 def fetched(server: TlsServer, url: str, target: Path, **more: Any) -> int:
     options: dict[str, Any] = {"hosts": (server.host,), "most_bytes": 1 << 24}
-    options |= {k: more.pop(k) for k in ("hosts", "most_bytes", "timeout_s") if k in more}
+    options |= {k: more.pop(k) for k in _OF_LIMITS if k in more}
     facts: dict[str, Any] = {"length": len(CONTENT), "digests": {"sha256": SHA256}}
     return fetch(url, target, limits=FetchLimits(trust=server.trust, **options), **(facts | more))
 
@@ -175,3 +178,63 @@ def test_a_small_document_is_fetched_up_to_its_limit(server: TlsServer) -> None:
     assert fetch_small(server.url("/other"), limits=limits) == b"other"
     with pytest.raises(FetchRefusedError, match="more than 5 bytes"):
         fetch_small(server.url("/t01.wav"), limits=limits)
+
+
+def a_second_a_look() -> Callable[[], float]:
+    """A clock on which every reading of the connection takes a second."""
+    seconds = itertools.count()
+    return lambda: float(next(seconds))
+
+
+def in_records_of(count: int) -> Answer:
+    """Send the content in TLS records of so many bytes: one reading gives one (RFC 8446, 5.1)."""
+
+    def answer(handler: http.server.BaseHTTPRequestHandler) -> None:
+        handler.send_response(200)
+        handler.end_headers()
+        with contextlib.suppress(OSError):
+            for begin in range(0, len(CONTENT), count):
+                handler.wfile.write(CONTENT[begin : begin + count])
+
+    return answer
+
+
+def test_a_slow_host_is_given_the_time_that_its_bytes_are_worth(
+    server: TlsServer, tmp_path: Path
+) -> None:
+    server.answers["/steady"] = in_records_of(10_000)
+    pace = {"patience_s": 20.0, "least_bytes_per_s": 9_000.0}
+    clock = a_second_a_look()
+    size = fetched(server, server.url("/steady"), tmp_path / "t01.wav", clock=clock, **pace)
+    assert size == len(CONTENT)
+    assert clock() > 100, "the patience alone would have been over"
+
+    server.answers["/slow"] = in_records_of(5_000)
+    clock = a_second_a_look()
+    with pytest.raises(SurroundingsError, match="sent too slowly") as caught:
+        fetched(server, server.url("/slow"), tmp_path / "t02.wav", clock=clock, **pace)
+    assert "9000 bytes a second" in caught.value.accepted
+    assert [path.name for path in tmp_path.iterdir()] == ["t01.wav"]
+
+
+def test_a_host_whose_headers_do_not_end_is_left(server: TlsServer, tmp_path: Path) -> None:
+    def headers_without_end(handler: http.server.BaseHTTPRequestHandler) -> None:
+        with contextlib.suppress(OSError):
+            handler.wfile.write(b"HTTP/1.1 200 OK\r\nX: ")
+            for _ in range(10_000):
+                handler.wfile.write(b"x")
+
+    server.answers["/headers"] = headers_without_end
+    clock = a_second_a_look()
+    with pytest.raises(SurroundingsError, match="sent too slowly"):
+        fetched(server, server.url("/headers"), tmp_path / "t01.wav", clock=clock)
+    assert clock() < 70
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("url", ["https://me:s3cret@{}/t01.wav", "https://me:s3cret@{}0000/a"])
+def test_a_password_in_a_url_is_not_repeated(server: TlsServer, tmp_path: Path, url: str) -> None:
+    with pytest.raises(FetchRefusedError) as caught:
+        fetched(server, url.format(server.host), tmp_path / "t01.wav")
+    assert "s3cret" not in str(caught.value)
+    assert server.host in str(caught.value)
