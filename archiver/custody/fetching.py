@@ -276,19 +276,21 @@ def _answer(url: str, limits: FetchLimits) -> Iterator[Iterator[bytes]]:
                 # What is packed on the way would have another length than is stated.
                 headers={"Accept-Encoding": "identity", "User-Agent": "archiver"},
             )
-            answer = connection.getresponse()
-            if answer.status in _REDIRECTS:
-                place = _redirected(place, answer.getheader("Location") or "", limits.hosts, url)
-                continue
-            if answer.status != 200:  # 206 and the like are no whole file
-                raise FetchRefusedError(
-                    f"the host answers {answer.status} {answer.reason}",
-                    where=url,
-                    accepted="200",
-                    remedy=_WHOLE,
-                )
-            yield _blocks(answer, url)
-            return
+            # A connection lets go of an answer that is to be its last; its socket is then ours.
+            with contextlib.closing(connection.getresponse()) as answer:
+                if answer.status in _REDIRECTS:
+                    to = answer.getheader("Location") or ""
+                    place = _redirected(place, to, limits.hosts, url)
+                    continue
+                if answer.status != 200:  # 206 and the like are no whole file
+                    raise FetchRefusedError(
+                        f"the host answers {answer.status} {answer.reason}",
+                        where=url,
+                        accepted="200",
+                        remedy=_WHOLE,
+                    )
+                yield _blocks(answer, url)
+                return
     raise FetchRefusedError(
         f"the host redirects more than {_MOST_REDIRECTS} times", where=url, remedy=_WHOLE
     )
