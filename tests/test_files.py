@@ -439,7 +439,7 @@ NOT_THE_DISK = {
     # These read what ships inside the package, which may lie in an archive file.
     "session/template.py",
     "session/example_institution.py",
-    "custody/papers/rendering.py",
+    "pages/papers/rendering.py",
     "pages/markup.py",
     # A seam itself, which hands on what is not remote.
     "custody/remote.py",
@@ -484,5 +484,31 @@ def test_rooms_reach_the_disk_through_the_seam_only(room: str) -> None:
         for path in sorted((PACKAGE / room).rglob("*.py"))
         if path.relative_to(PACKAGE).as_posix() not in NOT_THE_DISK
         for line, name in disk_calls(path.read_text(encoding="utf-8"))
+    ]
+    assert found == []
+
+
+def rooms_imported(source: str) -> set[str]:
+    """Packages of the program that a module imports, anywhere in it."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            names.add(node.module or "")
+    return {name.split(".")[1] for name in names if name.startswith("archiver.")}
+
+
+def test_import_of_a_room_is_recognised() -> None:
+    assert rooms_imported("def f():\n    from archiver.pages.papers import x") == {"pages"}
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_room_imports_only_from_rooms_to_its_left(room: str) -> None:
+    out_of_reach = {*ROOMS[ROOMS.index(room) + 1 :], "pipeline", "cli"}
+    found = [
+        f"{path.relative_to(PACKAGE)}: {sorted(reached)}"
+        for path in sorted((PACKAGE / room).rglob("*.py"))
+        if (reached := rooms_imported(path.read_text(encoding="utf-8")) & out_of_reach)
     ]
     assert found == []

@@ -16,13 +16,13 @@ from archiver.custody.deposit_record import BagIdentity, Package, Party
 from archiver.custody.entry import Draft, EntryKind, moment_text
 from archiver.custody.inbox import Inbound
 from archiver.custody.ledger import Ledger
-from archiver.custody.papers.receipt_page import RECEIPT_PAGE, receipt_page
 from archiver.custody.receipts import RECEIPT_NAME, Decision, Reason, Receipt, encode_receipt
 from archiver.custody.store import Store
 from archiver.errors import ArchiverError
 from archiver.findings import RULES, Finding
 from archiver.package.reader import Bag, read_bag
 from archiver.package.tagfiles import BagInfo
+from archiver.pages.papers.receipt_page import RECEIPT_PAGE, receipt_page
 from archiver.pipeline.handover import (
     Described,
     depositor_of,

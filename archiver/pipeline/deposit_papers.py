@@ -6,9 +6,9 @@ from pathlib import Path
 
 from archiver import files
 from archiver.custody.deposit_record import DEPOSIT_NAME, DepositRecord, encode_deposit
-from archiver.custody.papers.agreement import AGREEMENT_PAGE, AgreementFacts, agreement_page
-from archiver.custody.papers.letters import REQUEST_NAME, receipt_request
-from archiver.custody.papers.transfer_list import (
+from archiver.pages.papers.agreement import AGREEMENT_PAGE, AgreementFacts, agreement_page
+from archiver.pages.papers.letters import REQUEST_NAME, receipt_request
+from archiver.pages.papers.transfer_list import (
     TRANSFER_CSV,
     TRANSFER_PAGE,
     transfer_csv,

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from archiver import files
 from archiver.custody.deposit_record import BagIdentity, Party
-from archiver.custody.papers.rendering import bytes_text
 from archiver.describe.layers import RightsMap, RightsStatement
 from archiver.errors import ArchiverError
 from archiver.package.reader import Bag
 from archiver.package.tagfiles import BagInfo
+from archiver.pages.papers.rendering import bytes_text
 from archiver.pipeline.recorded_bag import SESSION_RECORD, read_recorded
 from archiver.session.institution import Institution
 from archiver.session.records import Session

@@ -17,12 +17,12 @@ from archiver.custody.audit import plain
 from archiver.custody.entry import Draft, EntryKind
 from archiver.custody.intake import move_aside
 from archiver.custody.ledger import Ledger
-from archiver.custody.papers.letters import LETTER_NAME, refusal_letter
-from archiver.custody.papers.receipt_page import RECEIPT_PAGE, receipt_page
 from archiver.custody.receipts import RECEIPT_NAME, Receipt, decode_receipt, encode_receipt
 from archiver.custody.statements import LARGEST_STATEMENT_BYTES
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Severity
+from archiver.pages.papers.letters import LETTER_NAME, refusal_letter
+from archiver.pages.papers.receipt_page import RECEIPT_PAGE, receipt_page
 
 __all__ = [
     "PACKAGE_FOLDER",

@@ -21,7 +21,7 @@ _COLUMNS = 72
 
 @functools.cache
 def _environment() -> Environment:
-    from jinja2 import Environment, FunctionLoader, StrictUndefined  # noqa: PLC0415
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
 
     place = resources.files(__package__).joinpath("templates")
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from archiver.custody.deposit_record import BagIdentity, Party
-from archiver.custody.papers.rendering import page
 from archiver.describe.layers import RightsStatement
+from archiver.pages.papers.rendering import page
 from archiver.session.institution_terms import Agreement
 from archiver.session.placeholders import filled
 

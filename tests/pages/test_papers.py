@@ -16,12 +16,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver.custody.deposit_record import DepositedFile, encode_deposit
-from archiver.custody.papers.agreement import AgreementFacts, agreement_page
-from archiver.custody.papers.letters import receipt_request, refusal_letter
-from archiver.custody.papers.receipt_page import receipt_page
-from archiver.custody.papers.transfer_list import transfer_csv, transfer_page
 from archiver.custody.receipts import Decision, Reason, Receipt, encode_receipt
 from archiver.describe.layers import RightsStatement
+from archiver.pages.papers.agreement import AgreementFacts, agreement_page
+from archiver.pages.papers.letters import receipt_request, refusal_letter
+from archiver.pages.papers.receipt_page import receipt_page
+from archiver.pages.papers.transfer_list import transfer_csv, transfer_page
 from archiver.session.edtf import parse_edtf
 from archiver.session.institution_terms import Agreement
 from archiver.session.records import Basis, Layer

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from archiver.custody.papers.rendering import page
 from archiver.custody.receipts import Decision, Receipt
+from archiver.pages.papers.rendering import page
 
 __all__ = ["RECEIPT_PAGE", "receipt_page"]
 

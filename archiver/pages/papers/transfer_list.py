@@ -6,7 +6,7 @@ import csv
 import io
 
 from archiver.custody.deposit_record import DepositRecord
-from archiver.custody.papers.rendering import page
+from archiver.pages.papers.rendering import page
 
 __all__ = ["TRANSFER_CSV", "TRANSFER_PAGE", "transfer_csv", "transfer_page"]
 

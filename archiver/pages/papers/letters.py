@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from archiver.custody.deposit_record import DepositRecord, Package, Party
-from archiver.custody.papers.rendering import (
+from archiver.custody.receipts import Reason, Receipt
+from archiver.pages.papers.rendering import (
     bytes_text,
     line_of,
     lines_of_text,
     paragraph,
 )
-from archiver.custody.receipts import Reason, Receipt
 
 __all__ = ["LETTER_NAME", "REQUEST_NAME", "receipt_request", "refusal_letter"]
 
