@@ -124,15 +124,22 @@ def show_check(report: CheckReport, *, as_json: bool) -> None:
     if as_json:
         print_json(_check_json(report, report.findings))
         return
+    from archiver.session.rules import EXAMPLE_TEXT_LEFT
+
     console = open_console()
     _show_takes(console, report)
+    show_findings(console, report.findings)
     if report.session is not None:
         _show_cautions(console, report.session)
-    show_findings(console, report.findings)
-    errors = any(finding.severity is Severity.ERROR for finding in report.findings)
     console.print(f"{tally(report.findings).capitalize()}.", style="bold")
-    if errors:
+    codes = {finding.code for finding in report.findings}
+    if any(finding.severity is Severity.ERROR for finding in report.findings):
         console.print("Errors stop the deposit: correct them and check again.")
+    elif EXAMPLE_TEXT_LEFT.code in codes:
+        console.print(
+            "Nothing stops the deposit, but what is left of the example would be archived as "
+            "yours: write over it and check again."
+        )
     else:
         console.print(
             f"Ready: archiver archive {plain(str(report.folder))} --to DIR", soft_wrap=True

@@ -21,6 +21,7 @@ from archiver.session.capture_files import (
     check_spans,
     take_durations_s,
 )
+from archiver.session.example_left import check_example_left
 from archiver.session.load import Loaded, load_session
 from archiver.session.previous import check_against
 from archiver.session.records import Session, Take
@@ -159,6 +160,7 @@ def look_over(
         found += check_spans(loaded.session, lengths)
         found += check_durations(loaded.session, take_durations_s(loaded.session, lengths))
         found += check_statements(loaded.session)
+        found += check_example_left(loaded.session)
     public = None
     if loaded.session is not None and not stops_deposit(found):
         public = public_part(folder, loaded, loaded.session)

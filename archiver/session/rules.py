@@ -305,6 +305,24 @@ FILE_LISTED_TWICE = Rule(
     remedy="Keep one entry.",
 )
 
+# --- the example --------------------------------------------------------------------
+
+EXAMPLE_NOT_OVERWRITTEN = Rule(
+    code="example-not-overwritten",
+    severity=_E,
+    reason="The museum, the people and the consents of the example are invented, and its rights "
+    "are nobody's; in the archive they would stand for ever as yours.",
+    remedy="Write over it with what holds for you.",
+)
+EXAMPLE_TEXT_LEFT = Rule(
+    code="example-text-left",
+    severity=_W,
+    reason="The example tells of an invented event and invented objects; what is left of it would "
+    "be archived as if it were true.",
+    remedy="Write over these texts, or delete the fields, the entry or the file that you do not "
+    "need.",
+)
+
 # --- machines, people, chains -------------------------------------------------------
 
 MACHINE_FILE_NAME = Rule(

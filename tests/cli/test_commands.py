@@ -31,17 +31,20 @@ def test_new_refuses_a_folder_that_holds_something(run: Runner, tmp_path: Path) 
     assert [path.name for path in tmp_path.iterdir()] == ["note.txt"]
 
 
-def test_check_of_the_template_finds_only_what_its_examples_lack(
-    run: Runner, tmp_path: Path
-) -> None:
-    """The examples of the template hold to the schema; only the files they name are missing."""
+def test_check_of_the_template_finds_that_it_is_an_example(run: Runner, tmp_path: Path) -> None:
+    """It holds to the schema, but its files are missing, and it speaks of invented people."""
     run("new", tmp_path / "mine")
     ran = run("check", tmp_path / "mine", "--json")
     found = json.loads(ran.out)["findings"]
     errors = {finding["code"] for finding in found if finding["severity"] == "error"}
     assert ran.status == 1
-    assert errors == {"take-file-missing", "photograph-missing", "document-missing"} & errors
-    assert "take-file-missing" in errors
+    assert errors == {
+        "take-file-missing",
+        "photograph-missing",
+        "document-missing",
+        "example-not-overwritten",
+    }
+    assert "Ready" not in run("check", tmp_path / "mine").out
 
 
 def test_check_of_the_sample_session_is_ready(run: Runner, sample_session: Path) -> None:

@@ -1,0 +1,186 @@
+"""What is still the text of the example that a new session folder is laid out with.
+
+The texts are read from the template itself, so that the two cannot drift apart. Here
+stands only in which fields they count: in those where nobody has the very same text by
+chance. Materials, units, roles, settings and short numbers may well be kept because they
+are true.
+"""
+
+from __future__ import annotations
+
+import functools
+import re
+from collections.abc import Iterator, Mapping
+
+from archiver.findings import Finding
+from archiver.session import rules
+from archiver.session.place import Places
+from archiver.session.records import Session
+from archiver.session.sheet import read_sheet
+from archiver.session.template import template_files
+from archiver.session.tree import Group, Listing, Node, Scalar
+
+__all__ = ["ANSWERING_FIELDS", "TELLING_FIELDS", "check_example_left"]
+
+ANSWERING_FIELDS = frozenset({
+    "session.identifier", "session.rights.statement", "session.rights.holder",
+    "organisation.name", "organisation.address", "organisation.contact.phone",
+    "organisation.contact.email",
+})  # fmt: skip
+"""Fields of the sheet that say for ever who answers for the archive, and for what."""
+
+TELLING_FIELDS: Mapping[str, frozenset[str]] = {
+    "session": frozenset({
+        "session.title", "session.start", "session.end", "session.place", "session.purpose",
+        "session.summary", "session.restrictions[]", "chains[].microphones[].maker",
+        "chains[].preamplifier.maker", "chains[].converter.maker", "chains[].recorder.maker",
+        "media[].inventory_number", "media[].supplier", "setups[].remarks", "takes[].title",
+        "takes[].start", "takes[].remarks", "conditions[].parts[].note",
+    }),
+    "machine": frozenset({
+        "names[]", "maker.name", "made.statement", "evidence[].what", "evidence[].source",
+        "attribution[].name", "attribution[].source", "owner.name", "custody[].holder",
+        "custody[].source", "marks[].text",
+    }),
+    "type": frozenset({"names[]", "maker.name", "sources[]", "variants[].source"}),
+}  # fmt: skip
+"""Fields that tell of one event or one object, by kind of file."""
+
+_FILES = {
+    "session": "session.yaml",
+    "machine": "machines/example-machine.yaml",
+    "type": "types/example-model.yaml",
+}
+_SHOWN = 50
+_LISTED = 3
+
+
+def check_example_left(session: Session) -> list[Finding]:
+    """Tell what in the sheet, the machine files and the type files is still the example's.
+
+    Parameters
+    ----------
+    session : Session
+        As read from files; a record made by code says nothing here.
+
+    Returns
+    -------
+    list of Finding
+        An error for each text that names who answers for the archive, and for each person
+        and consent of the example. A warning for each other entry of the sheet, and for
+        each machine or type file, that still tells of the example.
+    """
+    findings = [*_answering(session), *_people(session), *_left("session", session.places)]
+    for machine in session.machines:
+        findings += _left("machine", machine.places)
+    for each in session.types:
+        findings += _left("type", each.places)
+    return findings
+
+
+def _answering(session: Session) -> Iterator[Finding]:
+    for path, text in _kept("session", session.places, ANSWERING_FIELDS):
+        yield rules.EXAMPLE_NOT_OVERWRITTEN.at(
+            session.locate(path),
+            f"`{_shown(text)}` is the text of the example",
+            accepted="your own text",
+        )
+
+
+def _people(session: Session) -> Iterator[Finding]:
+    """Tell people of the example, by id and name together, and consents, by date and scope."""
+    if session.places.root is None:
+        return
+    for person in session.operators:
+        if _stand_together("operators[]", {"id": person.id, "name": person.name}):
+            yield rules.EXAMPLE_NOT_OVERWRITTEN.at(
+                session.locate(f"{person.at}.name"),
+                f"`{_shown(person.name)}` is a person of the example",
+                accepted="the people who took part",
+                remedy="Write your own people, or delete the entry; somebody who has this very "
+                "name gets another id.",
+            )
+        consent = person.consent
+        if consent is None or consent.date is None or consent.scope is None:
+            continue
+        stated = {"date": consent.date.text, "scope": consent.scope}
+        if _stand_together("operators[].consent", stated):
+            yield rules.EXAMPLE_NOT_OVERWRITTEN.at(
+                session.locate(f"{person.at}.consent"),
+                f"the consent of {person.name} has the date and the scope of the example",
+                accepted="what this person has agreed to, and when",
+                remedy="Write down the consent that was given, or delete the field consent.",
+            )
+
+
+def _left(kind: str, places: Places) -> Iterator[Finding]:
+    entries: dict[str, list[str]] = {}
+    for path, _ in _kept(kind, places, TELLING_FIELDS[kind]):
+        entry = path.partition(".")[0] if kind == "session" else ""
+        entries.setdefault(entry, []).append(path)
+    for paths in entries.values():
+        names = list(dict.fromkeys(_general(path).rpartition(".")[2] for path in paths))
+        listed = ", ".join(f"`{name.removesuffix('[]')}`" for name in names[:_LISTED])
+        more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
+        yield rules.EXAMPLE_TEXT_LEFT.at(
+            places.locate(paths[0]),
+            f"still tells of the example, in {listed}{more}",
+            accepted="your own texts",
+        )
+
+
+def _kept(kind: str, places: Places, fields: frozenset[str]) -> Iterator[tuple[str, str]]:
+    """Yield path and text of the fields that hold a text of the example."""
+    plain = _plain(kind)
+    for path, text in _texts(places.root, ""):
+        # The template is read as YAML only where something of it was found: that takes long.
+        if (
+            (general := _general(path)) in fields
+            and text in plain
+            and any(text == one for at, one in _example(kind).items() if _general(at) == general)
+        ):
+            yield path, text
+
+
+def _stand_together(group: str, stated: Mapping[str, str]) -> bool:
+    """Say whether a group of the example has all these texts."""
+    if not all(text in _plain("session") for text in stated.values()):
+        return False
+    example = _example("session")
+    groups = {path.rpartition(".")[0] for path in example}
+    return any(
+        all(example.get(f"{at}.{name}") == text for name, text in stated.items())
+        for at in groups
+        if _general(at) == group
+    )
+
+
+@functools.cache
+def _plain(kind: str) -> str:
+    return " ".join(template_files()[_FILES[kind]].split())
+
+
+@functools.cache
+def _example(kind: str) -> Mapping[str, str]:
+    file = _FILES[kind]
+    return dict(_texts(read_sheet(template_files()[file].encode(), file).root, ""))
+
+
+def _texts(node: Node | None, path: str) -> Iterator[tuple[str, str]]:
+    """Yield every text with its path, such as ``takes[2].file``; its blanks made single."""
+    if isinstance(node, Group):
+        for name, entry in node.entries.items():
+            yield from _texts(entry.value, f"{path}.{name}" if path else name)
+    elif isinstance(node, Listing):
+        for number, item in enumerate(node.items):
+            yield from _texts(item, f"{path}[{number}]")
+    elif isinstance(node, Scalar):
+        yield path, " ".join(node.text.split())
+
+
+def _general(path: str) -> str:
+    return re.sub(r"\[\d+\]", "[]", path)
+
+
+def _shown(text: str) -> str:
+    return text if len(text) <= _SHOWN else f"{text[: _SHOWN - 1]}…"
