@@ -32,7 +32,9 @@ Sound = Annotated[
 Signers = Annotated[
     Path | None,
     typer.Option(
-        "--signers", metavar="FILE", help="Accepted signers, as ssh-keygen -Y verify takes them."
+        "--signers",
+        metavar="FILE",
+        help="Ask for a signature of one of these, a list as ssh-keygen -Y verify takes it.",
     ),
 ]
 
@@ -130,7 +132,7 @@ def audit(
     from archiver.cli.progress import shown
     from archiver.custody.due import Selection
     from archiver.pipeline.audit import AuditPlan, audit_store
-    from archiver.pipeline.verify import accepted_signers
+    from archiver.pipeline.verify import asked_signers
 
     plan = AuditPlan(
         store=store,
@@ -144,7 +146,7 @@ def audit(
         fresh=fresh,
         jobs=jobs,
         scheduler=scheduler,
-        signers=None if signers is None else accepted_signers(signers),
+        signers=None if signers is None else asked_signers(signers),
     )
     with shown() as progress:
         outcome = audit_store(plan, progress=progress)

@@ -80,6 +80,9 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
         style="bold",
         soft_wrap=True,
     )
+    if outcome.signers is not None:
+        names = dict.fromkeys(plain(signer.principals) for signer in outcome.signers)
+        block(console, f"Asked of each bag: a signature of {' or '.join(names)}.", indent=0)
     if outcome.left:
         console.print(f"{count(outcome.left, 'bag')} left: run the same command to go on.")
     console.print("Last entry of the ledger; keep it, to show later that none was removed:")

@@ -240,6 +240,9 @@ def _show_verdict(console: Console | Lines, verdict: VerifiedBag) -> None:
         console.print(f"{name}: intact", style="bold green")
     elif found.verdict == "complete":
         console.print(f"{name}: complete; the payload was not read", style="bold green")
+    elif found.verdict == "not signed by an accepted signer":
+        state = "intact" if report.valid else str(report.verdict)
+        console.print(f"{name}: {state}, but {found.verdict}", style="bold red")
     elif found.undecided:
         console.print(f"{name}: cannot be established", style="bold yellow")
     else:

@@ -51,6 +51,7 @@ class AuditVerdict(enum.StrEnum):
     INTACT = "intact"
     COMPLETE = "complete"
     CHANGED = "changed"
+    UNSIGNED = "not signed by an accepted signer"
     UNDECIDED = "cannot be established"
     GONE = "gone"
     UNUSABLE = "unusable"
@@ -61,7 +62,7 @@ class AuditVerdict(enum.StrEnum):
         match self:
             case AuditVerdict.INTACT | AuditVerdict.COMPLETE:
                 return 0
-            case AuditVerdict.CHANGED | AuditVerdict.GONE:
+            case AuditVerdict.CHANGED | AuditVerdict.GONE | AuditVerdict.UNSIGNED:
                 return 3
             case _:
                 return 4
@@ -88,6 +89,8 @@ class BagCheck:
         Name and SHA-256 of each manifest as it was read.
     signatures : tuple of tuple of str
         File, verdict, signer and key of each signature.
+    signature_asked : bool
+        Whether accepted signers were named, so that one of them must have signed.
     findings : tuple of Finding
         Errors and warnings.
     resumed : bool
@@ -109,6 +112,7 @@ class BagCheck:
     not_looked_at: int = 0
     manifests: tuple[tuple[str, str], ...] = ()
     signatures: tuple[tuple[str, str, str, str], ...] = ()
+    signature_asked: bool = False
     findings: tuple[Finding, ...] = ()
     resumed: bool = False
     host: str = field(default_factory=platform.node)
@@ -126,6 +130,7 @@ class BagCheck:
             "algorithms": list(self.algorithms),
             "not_looked_at": self.not_looked_at,
             "manifests": dict(self.manifests),
+            "signature_asked": self.signature_asked,
             "signatures": [
                 dict(zip(("file", "verdict", "signer", "key"), map(plain, signature), strict=True))
                 for signature in self.signatures
@@ -236,6 +241,7 @@ def check_bag(
     notebook: Notebook | None = None,
     until: Callable[[], bool] | None = None,
     signers: Sequence[Signer] | None = None,
+    ask_signature: bool = True,
 ) -> BagCheck:
     """Check one bag of an open store; what cannot be checked is a result too.
 
@@ -255,6 +261,8 @@ def check_bag(
         Once it says yes no further file is begun.
     signers : sequence of Signer, optional
         Who may have signed.
+    ask_signature : bool
+        Whether a bag that none of them has signed is not as it should be.
 
     Raises
     ------
@@ -271,6 +279,7 @@ def check_bag(
             journal=notebook,
             until=until,
             signers=signers,
+            ask_signature=ask_signature,
         )
     except ArchiverError as error:
         return _unusable(bag, depth, error)
@@ -302,6 +311,7 @@ def check_of(
         BagVerdict.INTACT: AuditVerdict.INTACT,
         BagVerdict.COMPLETE: AuditVerdict.COMPLETE,
         BagVerdict.CHANGED: AuditVerdict.CHANGED,
+        BagVerdict.UNSIGNED: AuditVerdict.UNSIGNED,
         BagVerdict.UNDECIDED: AuditVerdict.UNDECIDED,
     }[found.verdict]
     report = found.report
@@ -319,6 +329,7 @@ def check_of(
         not_looked_at=len(report.not_looked_at),
         manifests=report.manifests,
         signatures=tuple((c.file, str(c.verdict), c.signer, c.key) for c in found.signatures),
+        signature_asked=found.signature_asked,
         findings=tuple(f for f in found.findings if f.severity is not Severity.NOTE),
         resumed=resumed,
     )

@@ -83,7 +83,7 @@ def outcome_of(entry: Entry, facts: Mapping[str, Any]) -> str:
             match facts.get("verdict"):
                 case "intact":
                     return _SUCCESS
-                case "complete" | "cannot be established":
+                case "complete" | "cannot be established" | "not signed by an accepted signer":
                     return _WARNING
                 case _:
                     return _FAILURE

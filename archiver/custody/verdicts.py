@@ -24,6 +24,7 @@ class BagVerdict(enum.StrEnum):
     INTACT = "intact"
     COMPLETE = "complete"
     CHANGED = "changed"
+    UNSIGNED = "not signed by an accepted signer"
     UNDECIDED = "cannot be established"
 
 
@@ -142,6 +143,8 @@ class Verification:
         None if there is no recovery data beside the bag.
     signatures : tuple of SignatureCheck
         Of the tag manifests.
+    signature_asked : bool
+        Whether accepted signers were named, so that one of them must have signed.
     """
 
     path: Path
@@ -150,10 +153,15 @@ class Verification:
     findings: tuple[Finding, ...]
     recovery: RecoveryReport | None = None
     signatures: tuple[SignatureCheck, ...] = ()
+    signature_asked: bool = False
 
     @property
     def intact(self) -> bool:
-        """Whether the bag is valid, and its masters, recovery data and signatures intact."""
+        """Whether the bag is as it was stored, with all that belongs to it, and signed as asked."""
+        return self.verdict is BagVerdict.INTACT
+
+    @property
+    def _unchanged(self) -> bool:
         return (
             self.report.valid
             and all(m.verdict is SoundVerdict.INTACT for m in self.masters)
@@ -161,26 +169,37 @@ class Verification:
         )
 
     @property
+    def signed_as_asked(self) -> bool:
+        """Whether one of the accepted signers has signed, or none were named."""
+        return not self.signature_asked or any(
+            check.verdict is SignatureVerdict.KNOWN for check in self.signatures
+        )
+
+    @property
     def _beside_intact(self) -> bool:
         """Whether what a bag has beyond its standard is as it was made."""
-        good = {SignatureVerdict.KNOWN, SignatureVerdict.UNKNOWN}
-        return (self.recovery is None or not self.recovery.findings) and all(
-            check.verdict in good for check in self.signatures
+        bad = {SignatureVerdict.BAD, SignatureVerdict.UNREADABLE}
+        return (self.recovery is None or not self.recovery.findings) and not any(
+            check.verdict in bad for check in self.signatures
         )
 
     @property
     def verdict(self) -> BagVerdict:
         """What can be said of the bag."""
-        if self.intact:
-            return BagVerdict.INTACT
-        if self.report.verdict is Verdict.COMPLETE and self._beside_intact:
-            return BagVerdict.COMPLETE
-        return BagVerdict.UNDECIDED if self.undecided else BagVerdict.CHANGED
+        complete = self.report.verdict is Verdict.COMPLETE and self._beside_intact
+        undecided = self.report.verdict is Verdict.UNDECIDED and self._beside_intact
+        if not (self._unchanged or complete or undecided):
+            return BagVerdict.CHANGED
+        if not self.signed_as_asked:
+            return BagVerdict.UNSIGNED
+        if undecided:
+            return BagVerdict.UNDECIDED
+        return BagVerdict.INTACT if self._unchanged else BagVerdict.COMPLETE
 
     @property
     def undecided(self) -> bool:
         """Whether nothing is known to be wrong, but not everything could be verified."""
-        return self.report.verdict is Verdict.UNDECIDED and self._beside_intact
+        return self.verdict is BagVerdict.UNDECIDED
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
@@ -207,6 +226,7 @@ class Verification:
             },
             "masters": [master.as_json() for master in self.masters],
             "recovery": None if self.recovery is None else self.recovery.as_json(),
+            "signature_asked": self.signature_asked,
             "signatures": [check.as_json() for check in self.signatures],
             "findings": [finding.as_json() for finding in self.findings],
         }

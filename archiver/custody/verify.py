@@ -49,6 +49,7 @@ def verify_bag(
     journal: Journal | None = None,
     until: Callable[[], bool] | None = None,
     signers: Sequence[Signer] | None = None,
+    ask_signature: bool = True,
 ) -> Verification:
     """Verify a bag and the sound of its masters. Nothing is written.
 
@@ -67,7 +68,10 @@ def verify_bag(
     until : callable, optional
         Asked before each file; once it says yes no further file is begun.
     signers : sequence of Signer, optional
-        Who may have signed; without it every signer is unknown.
+        Who may have signed; without it a good signature is told with its key, and no more.
+    ask_signature : bool
+        Whether a bag that none of the signers has signed is not as it should be; without
+        signers nothing is asked.
 
     Raises
     ------
@@ -81,7 +85,14 @@ def verify_bag(
         read_bag(path), on_bytes, workers, content=content, journal=journal, until=until
     )
     recovery = check_recovery(path, report.manifests, content=content, on_bytes=on_bytes)
-    signatures, findings = check_signatures(path, report.not_looked_at, signers)
+    asked = ask_signature and signers is not None
+    signatures, findings = check_signatures(
+        path,
+        report.not_looked_at,
+        signers,
+        asked=asked,
+        tag_manifests=[name for name, _ in report.manifests if name.startswith("tagmanifest-")],
+    )
     if recovery is not None:
         findings = (*findings, *recovery.findings)
     masters: tuple[MasterVerification, ...] = ()
@@ -99,6 +110,7 @@ def verify_bag(
         findings=in_order((*report.findings, *findings)),
         recovery=recovery,
         signatures=signatures,
+        signature_asked=asked,
     )
 
 

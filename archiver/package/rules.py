@@ -51,6 +51,7 @@ __all__ = [
     "RECOVERY_OTHER_BAG",
     "RECOVERY_UNUSABLE",
     "SIGNATURE_BAD",
+    "SIGNATURE_NOT_ACCEPTED",
     "SIGNATURE_UNKNOWN",
     "SIGNATURE_UNREADABLE",
     "SYSTEM_FILE",
@@ -346,6 +347,14 @@ SIGNATURE_UNREADABLE = Rule(
     severity=Severity.ERROR,
     reason="A signature that cannot be read answers for nothing (house)",
     remedy="Take the signature from another copy of the bag",
+)
+SIGNATURE_NOT_ACCEPTED = Rule(
+    code="signature-not-accepted",
+    severity=Severity.ERROR,
+    reason="Whoever names accepted signers asks for a signature of one of them: a bag without it "
+    "could be anybody's, whatever its checksums say (house)",
+    remedy="If it was signed before, take the signature from another copy and find out who "
+    "removed or replaced it; if not, have it signed, or ask for no signature",
 )
 SIGNATURE_UNKNOWN = Rule(
     code="signature-signer-unknown",

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import enum
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,12 @@ from typing import TYPE_CHECKING, Any
 from archiver import files
 from archiver.errors import ArchiverError, InputError, MisuseError
 from archiver.findings import Finding, Where
-from archiver.package.rules import SIGNATURE_BAD, SIGNATURE_UNKNOWN, SIGNATURE_UNREADABLE
+from archiver.package.rules import (
+    SIGNATURE_BAD,
+    SIGNATURE_NOT_ACCEPTED,
+    SIGNATURE_UNKNOWN,
+    SIGNATURE_UNREADABLE,
+)
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -42,6 +47,7 @@ NAMESPACE = "bagit"
 SIGNATURE_SUFFIX = ".sig"
 
 _LARGEST_BYTES = 1 << 16
+_MOST_TOLD = 5
 _LARGEST_MANIFEST_BYTES = 1 << 30
 _NAME = re.compile(r"tagmanifest-[A-Za-z0-9]+\.txt\.sig")
 
@@ -51,6 +57,9 @@ class SignatureVerdict(enum.StrEnum):
 
     KNOWN = "good, signer known"
     UNKNOWN = "good, signer unknown"
+    """By none of the accepted signers."""
+    UNJUDGED = "good, no signers named"
+    """By the key that is told; nobody said whose signature is accepted."""
     BAD = "bad"
     UNREADABLE = "unreadable"
 
@@ -81,7 +90,9 @@ class SignatureCheck:
             case SignatureVerdict.KNOWN:
                 return f"signed by {self.signer} ({self.key})"
             case SignatureVerdict.UNKNOWN:
-                return f"signed with a key whose owner is not known here ({self.key})"
+                return f"good signature, but its key is of no accepted signer ({self.key})"
+            case SignatureVerdict.UNJUDGED:
+                return f"good signature of the key {self.key}; no accepted signers were named"
             case _:
                 return f"signature {self.verdict}"
 
@@ -158,7 +169,7 @@ def sign_bag(
         made.append(
             SignatureCheck(
                 file=name + SIGNATURE_SUFFIX,
-                verdict=SignatureVerdict.UNKNOWN,
+                verdict=SignatureVerdict.UNJUDGED,
                 key=sshsig.fingerprint(public_key),
             )
         )
@@ -193,7 +204,12 @@ def _private_key(content: bytes, passphrase: Callable[[], str] | None) -> Ed2551
 
 
 def check_signatures(
-    bag: Path, names: Iterable[str], signers: Iterable[Signer] | None = None
+    bag: Path,
+    names: Iterable[str],
+    signers: Iterable[Signer] | None = None,
+    *,
+    asked: bool = False,
+    tag_manifests: Sequence[str] = (),
 ) -> tuple[tuple[SignatureCheck, ...], tuple[Finding, ...]]:
     """Check the signatures of a bag.
 
@@ -203,7 +219,11 @@ def check_signatures(
     names : iterable of str
         Names in the bag's directory.
     signers : iterable of Signer, optional
-        Who may have signed; without it every signer is unknown, which is then no finding.
+        Who may have signed; without it a good signature is told with its key, and no more.
+    asked : bool
+        Whether a bag without a good signature of one of them is not as it should be.
+    tag_manifests : sequence of str
+        Names of what could be signed, to say where a signature is missing.
 
     Returns
     -------
@@ -211,11 +231,11 @@ def check_signatures(
     findings : tuple of Finding
     """
     signed = sorted(name for name in names if is_signature_name(name))
+    known = None if signers is None else tuple(signers)
     if not signed:
-        return (), ()
+        return (), _not_accepted((), known or (), tag_manifests) if asked else ()
     from archiver.package import sshsig  # noqa: PLC0415 - few bags are signed
 
-    known = None if signers is None else tuple(signers)
     checks: list[SignatureCheck] = []
     findings: list[Finding] = []
     for name in signed:
@@ -242,11 +262,41 @@ def check_signatures(
                     f"{name.removesuffix(SIGNATURE_SUFFIX)} as it is now",
                 )
             )
-        elif check.verdict is SignatureVerdict.UNKNOWN and known is not None:
-            findings.append(
-                SIGNATURE_UNKNOWN.at(where, f"{check.key} is not among the accepted signers")
+    accepted = any(check.verdict is SignatureVerdict.KNOWN for check in checks)
+    if asked and not accepted:
+        findings += _not_accepted(checks, known or (), tag_manifests)
+    else:
+        findings += [
+            SIGNATURE_UNKNOWN.at(
+                Where(file=check.file), f"{check.key} is not among the accepted signers"
             )
+            for check in checks
+            if check.verdict is SignatureVerdict.UNKNOWN
+        ]
     return tuple(checks), tuple(findings)
+
+
+def _not_accepted(
+    checks: Sequence[SignatureCheck], signers: Sequence[Signer], tag_manifests: Sequence[str]
+) -> tuple[Finding, ...]:
+    """Say what there is in place of the signature that was asked for."""
+    names = [check.file for check in checks] or [
+        name + SIGNATURE_SUFFIX for name in tag_manifests[:1]
+    ]
+    strangers = [check.key for check in checks if check.verdict is SignatureVerdict.UNKNOWN]
+    found = "the bag is not signed"
+    if strangers:
+        found = f"the bag is signed, but with the key {', '.join(dict.fromkeys(strangers))}"
+    elif checks:
+        found = "the bag has no good signature"
+    who = ", ".join(dict.fromkeys(signer.principals for signer in signers[:_MOST_TOLD]))
+    more = " and others" if len(signers) > _MOST_TOLD else ""
+    where = Where(file=names[0] if names else "tagmanifest-sha256.txt" + SIGNATURE_SUFFIX)
+    return (
+        SIGNATURE_NOT_ACCEPTED.at(
+            where, found, accepted=f"a signature of an accepted signer: {who or 'nobody'}{more}"
+        ),
+    )
 
 
 def _checked(
@@ -275,4 +325,5 @@ def _checked(
             return SignatureCheck(
                 file=name, verdict=SignatureVerdict.KNOWN, signer=signer.principals, key=key
             )
-    return SignatureCheck(file=name, verdict=SignatureVerdict.UNKNOWN, key=key)
+    verdict = SignatureVerdict.UNJUDGED if signers is None else SignatureVerdict.UNKNOWN
+    return SignatureCheck(file=name, verdict=verdict, key=key)

@@ -35,6 +35,7 @@ from archiver.errors import ArchiverError, MisuseError
 from archiver.package.hashing import HashingStopped
 from archiver.package.reader import read_bag
 from archiver.package.signers import Signer
+from archiver.package.sshsig import fingerprint
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress, Silent
 
@@ -66,7 +67,7 @@ class AuditPlan:
     scheduler : str, optional
         Address of a dask scheduler whose workers check the bags.
     signers : tuple of Signer, optional
-        Who may have signed bags.
+        One of whom must have signed each bag.
     """
 
     store: str
@@ -124,6 +125,8 @@ class AuditOutcome:
         Only bags that are not as they should be.
     head : Head
         Last entry of the ledger; keep it.
+    signers : tuple of Signer, optional
+        One of whom each bag had to be signed by.
     """
 
     store: str
@@ -138,6 +141,7 @@ class AuditOutcome:
     bytes_read: int
     results: tuple[AuditResult, ...]
     head: Head
+    signers: tuple[Signer, ...] | None = None
 
     @property
     def checked(self) -> int:
@@ -157,6 +161,7 @@ class AuditOutcome:
             "store": plain(self.store),
             "run": self.run,
             "depth": str(self.depth),
+            "accepted_signers": _signers_json(self.signers),
             "begun": self.begun,
             "ended": self.ended,
             "resumed": self.resumed,
@@ -234,6 +239,16 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
         )
 
 
+def _signers_json(signers: Sequence[Signer] | None) -> list[dict[str, str]] | None:
+    """Say whose signature was asked for; None if nobody's was."""
+    if signers is None:
+        return None
+    return [
+        {"signer": plain(signer.principals), "key": fingerprint(signer.public_key)}
+        for signer in signers
+    ]
+
+
 def _lock_path(ledger: Ledger, run: str) -> Path:
     return ledger.path.with_name(f"{ledger.path.name}.{run}.lock")
 
@@ -253,10 +268,10 @@ def _interrupted(
     }
     for run in _ended(ledger, store):
         begun.pop(run, None)
-    wanted = (str(plan.depth), plan.selection.words())
+    wanted = (str(plan.depth), plan.selection.words(), _signers_json(plan.signers))
     for run, entry in reversed(begun.items()):
         facts = entry.parsed_facts()
-        if (facts.get("depth"), facts.get("selection")) != wanted:
+        if tuple(map(facts.get, ("depth", "selection", "accepted_signers"))) != wanted:
             continue
         if ledger.last_activity(store.name, run) < limit:
             continue
@@ -297,6 +312,7 @@ def _begin(
                 "depth": str(plan.depth),
                 "bags": bags,
                 "selection": plan.selection.words(),
+                "accepted_signers": _signers_json(plan.signers),
                 "program": PROGRAM,
             },
         )
@@ -480,5 +496,6 @@ def _outcome(
         counts=tuple(sorted(counts.items())),
         bytes_read=bytes_read,
         results=tuple(results),
+        signers=plan.signers,
         head=head if head is not None else Head(number=begun.number, digest=begun.digest),
     )

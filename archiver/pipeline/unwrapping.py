@@ -120,7 +120,8 @@ class Unwrapped:
         if reception.signers:
             signers = accepted_signers((profile.directory or Path()) / reception.signers)
         place = Store(location=str(stage), name="", root=stage, remote=False)
-        quick = check_bag(place, self.root.name, Depth.QUICK, signers=signers)
+        # Whether it must be signed at all is for the profile to say, below.
+        quick = check_bag(place, self.root.name, Depth.QUICK, signers=signers, ask_signature=False)
         check = replace(
             quick,
             depth=Depth.FULL,

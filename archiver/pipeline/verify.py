@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 from archiver import files
 from archiver.custody.verdicts import BagVerdict, Verification
 from archiver.custody.verify import Depth, verify_bag
-from archiver.errors import ArchiverError
+from archiver.errors import ArchiverError, MisuseError
 from archiver.progress import Progress, Silent
 
 if TYPE_CHECKING:
     from archiver.package.signers import Signer
 
-__all__ = ["VerifiedBag", "accepted_signers", "verify_bags", "verify_report"]
+__all__ = ["VerifiedBag", "accepted_signers", "asked_signers", "verify_bags", "verify_report"]
 
 _SCHEMA = "verify-report 1"
 _LARGEST_LIST_BYTES = 1 << 24
@@ -75,6 +75,26 @@ def accepted_signers(path: Path) -> tuple[Signer, ...]:
     return read_signers(content.decode("utf-8", "replace"), str(path))
 
 
+def asked_signers(path: Path) -> tuple[Signer, ...]:
+    """Read a list of signers, one of whom every bag has to be signed by.
+
+    Raises
+    ------
+    InputError, SurroundingsError
+        As :func:`accepted_signers`.
+    MisuseError
+        Nobody whose signature could be checked is on it.
+    """
+    signers = accepted_signers(path)
+    if not signers:
+        raise MisuseError(
+            "the list names no signer whose signature can be checked",
+            where=str(path),
+            accepted="a line NAME ssh-ed25519 KEY for each accepted signer",
+        )
+    return signers
+
+
 def verify_bags(
     bags: Sequence[Path],
     *,
@@ -91,12 +111,13 @@ def verify_bags(
     depth : Depth
         How deep to look.
     signers : Path, optional
-        A list of accepted signers, as ssh-keygen takes it.
+        A list of accepted signers, as ssh-keygen takes it; a bag that none of them has
+        signed is not as it should be.
     progress : Progress, optional
         Told what is being done.
     """
     progress = progress or Silent()
-    accepted = None if signers is None else accepted_signers(signers)
+    accepted = None if signers is None else asked_signers(signers)
     verdicts: list[VerifiedBag] = []
     for bag in bags:
         try:

@@ -8,7 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
+from archiver.schema_store import schema
 from tests.cli.running import Runner
 from tests.custody.ledgers import tamper
 from tests.custody.stores import copied, small_store
@@ -132,8 +134,52 @@ def test_a_signed_bag_says_who_signed(run: Runner, store: Path, tmp_path: Path) 
     assert ran.status == 0
     assert "signed by archive@lillehavn.example" in ran.out
     assert "Not compared" not in ran.out
-    assert "signed with a key whose owner is not known here" in run("verify", bag).out
+    said = " ".join(run("verify", bag).out.split())
+    assert "good signature of the key SHA256:" in said
     assert run("sign", bag, "--key", key).status == 2
+
+
+def test_a_signature_that_is_asked_for_and_missing_is_told_everywhere(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    key, signers = tmp_path / "key", tmp_path / "signers"
+    key.write_text(KEY, encoding="utf-8")
+    signers.write_text(f"archive@lillehavn.example {PUBLIC}\n", encoding="utf-8")
+    bag = store / "bag-0"
+    ran = run("verify", bag, "--signers", signers)
+    assert ran.status == 3
+    assert f"{bag}: intact, but not signed by an accepted signer" in ran.out
+    assert "signature-not-accepted" in ran.out
+    run("sign", bag, "--key", key)
+    asked = ("audit", store, "--ledger", ledger, "--signers", signers)
+    ran = run(*asked)
+    assert ran.status == 3
+    assert "1 intact, 2 not signed by an accepted signer" in ran.out.replace("\n", " ")
+    assert "Asked of each bag: a signature of archive@lillehavn.example." in ran.out
+    report = json.loads(run(*asked, "--json").out)
+    Draft202012Validator(schema("audit-report")).validate(report)
+    assert report["exit_status"] == 3
+    assert [one["signer"] for one in report["accepted_signers"]] == ["archive@lillehavn.example"]
+    assert {one["verdict"] for one in report["results"]} == {"not signed by an accepted signer"}
+    lines = [json.loads(line) for line in run("ledger", "export", ledger).out.splitlines()]
+    for line in lines:
+        Draft202012Validator(schema("ledger")).validate(line)
+    assert lines[0]["facts"]["accepted_signers"] == report["accepted_signers"]
+    assert [line["facts"]["signature_asked"] for line in lines if line["kind"] == "check"] == [
+        True
+    ] * 6
+    assert run("audit", store, "--ledger", ledger).status == 0
+
+
+def test_an_audit_for_other_signers_does_not_go_on_with_an_interrupted_one(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    signers = tmp_path / "signers"
+    signers.write_text(f"archive@lillehavn.example {PUBLIC}\n", encoding="utf-8")
+    assert run("audit", store, "--ledger", ledger, "--time-budget", "0s").status == 0
+    ran = run("audit", store, "--ledger", ledger, "--signers", signers, "--json")
+    assert json.loads(ran.out)["resumed"] is False
+    assert json.loads(run("audit", store, "--ledger", ledger, "--json").out)["resumed"] is True
 
 
 def test_quick_verification_does_not_say_intact(run: Runner, store: Path) -> None:

@@ -6,6 +6,7 @@ for this test alone, so that the form is checked against OpenSSH on every machin
 
 from __future__ import annotations
 
+import base64
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -16,7 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.custody import verify_bag
+from archiver.custody import BagVerdict, Depth, verify_bag
 from archiver.errors import ArchiverError, InputError, MisuseError
 from archiver.package.signature import NAMESPACE, SignatureVerdict, sign_bag
 from archiver.package.signers import Signer, read_signers
@@ -132,16 +133,69 @@ def test_a_changed_tag_file_is_found_even_where_both_manifests_were_altered_to_m
     assert verdict.exit_status == 3
 
 
-def test_an_unknown_signer_is_told_without_calling_the_bag_changed(
-    bag: Path, tmp_path: Path
-) -> None:
+OTHER = "ssh-ed25519 " + base64.b64encode(
+    b"\0\0\0\x0bssh-ed25519\0\0\0\x20" + bytes(range(32))
+).decode("ascii")
+
+
+def test_a_stranger_s_signature_is_not_the_one_asked_for(bag: Path, tmp_path: Path) -> None:
     sign_bag(bag, KEY.encode())
-    (tmp_path / "nobody").write_text("# none yet\n", encoding="utf-8")
-    (verdict,) = verify_bags([bag], signers=tmp_path / "nobody")
-    assert verdict.exit_status == 0
+    (tmp_path / "others").write_text(f"other@lillehavn.example {OTHER}\n", encoding="utf-8")
+    (verdict,) = verify_bags([bag], signers=tmp_path / "others")
+    assert verdict.exit_status == 3
+    found = verdict.verification
+    assert found is not None
+    assert found.report.valid
+    assert (found.intact, found.verdict) == (False, BagVerdict.UNSIGNED)
+    assert found.signatures[0].verdict is SignatureVerdict.UNKNOWN
+    (finding,) = [f for f in found.findings if f.code.startswith("signature-")]
+    assert finding.code == "signature-not-accepted"
+    assert found.signatures[0].key in finding.message
+    assert "other@lillehavn.example" in finding.accepted
+
+
+@pytest.mark.parametrize("depth", list(Depth))
+def test_a_bag_without_the_signature_asked_for_is_not_intact(
+    bag: Path, signers: Path, depth: Depth
+) -> None:
+    (unsigned,) = verify_bags([bag], depth=depth, signers=signers)
+    sign_bag(bag, KEY.encode())
+    (signed,) = verify_bags([bag], depth=depth, signers=signers)
+    (bag / f"{TAG}.sig").unlink()
+    (removed,) = verify_bags([bag], depth=depth, signers=signers)
+    (not_asked,) = verify_bags([bag], depth=depth)
+    statuses = [one.exit_status for one in (unsigned, signed, removed, not_asked)]
+    assert statuses == [3, 0, 3, 0]
+    for one in (unsigned, removed):
+        assert one.verification is not None
+        assert one.verification.verdict is BagVerdict.UNSIGNED
+        (finding,) = [f for f in one.verification.findings if f.severity == "error"]
+        assert (finding.code, str(finding.where)) == ("signature-not-accepted", f"{TAG}.sig")
+
+
+def test_damage_weighs_more_than_a_missing_signature(bag: Path, signers: Path) -> None:
+    (bag / "data" / "documents" / "notes.txt").write_bytes(b"other")
+    (verdict,) = verify_bags([bag], signers=signers)
     assert verdict.verification is not None
-    assert verdict.verification.signatures[0].verdict is SignatureVerdict.UNKNOWN
-    assert "signature-signer-unknown" in {f.code for f in verdict.verification.findings}
+    assert verdict.verification.verdict is BagVerdict.CHANGED
+    assert "signature-not-accepted" in {f.code for f in verdict.verification.findings}
+
+
+def test_without_named_signers_a_good_signature_is_good_and_its_key_is_told(bag: Path) -> None:
+    (made,) = sign_bag(bag, KEY.encode())
+    found = verify_bag(bag)
+    assert found.intact
+    assert [f.code for f in found.findings if f.code.startswith("signature-")] == []
+    (check,) = found.signatures
+    assert (check.verdict, check.key) == (SignatureVerdict.UNJUDGED, made.key)
+    assert check.sentence().startswith(f"good signature of the key {made.key}")
+
+
+@pytest.mark.parametrize("text", ["", "# none yet\n", "r@x ssh-rsa AAAA\n"])
+def test_a_list_that_names_nobody_cannot_be_asked_for(bag: Path, tmp_path: Path, text: str) -> None:
+    (tmp_path / "nobody").write_text(text, encoding="utf-8")
+    with pytest.raises(MisuseError, match="names no signer"):
+        verify_bags([bag], signers=tmp_path / "nobody")
 
 
 def test_a_bag_is_signed_once_and_only_while_intact(bag: Path, tmp_path: Path) -> None:
