@@ -143,11 +143,14 @@ def archive(
         Path, typer.Option("--to", metavar="DIR", help="The folder that will hold the bag.")
     ],
     version: Annotated[
-        int,
+        int | None,
         typer.Option(
-            "--version", min=1, metavar="N", help="Make version N of a session archived before."
+            "--version",
+            min=1,
+            metavar="N",
+            help="Make version N of a session archived before; it replaces version N-1.",
         ),
-    ] = 1,
+    ] = None,
     digest: Annotated[
         list[str] | None,
         typer.Option(
@@ -176,7 +179,8 @@ def archive(
         typer.Option(
             "--replaces",
             metavar="BAG",
-            help="The bag that version N replaces, where it does not lie in --to.",
+            help="The bag that the new version replaces, where it does not lie in --to; "
+            "--version may be left out then.",
         ),
     ] = None,
     reason: Annotated[

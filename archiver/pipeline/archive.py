@@ -61,7 +61,7 @@ def archive_session(
     folder: Path,
     destination: Path,
     *,
-    version: int = 1,
+    version: int | None = None,
     algorithms: Sequence[str] | None = None,
     access: Sequence[str] | None = None,
     profile: str | None = None,
@@ -81,8 +81,9 @@ def archive_session(
         The session folder; nothing in it is changed.
     destination : Path
         Will hold the bag; made if it is missing.
-    version : int
-        Version of the bag; above 1 it names what it replaces.
+    version : int, optional
+        Version of the bag; above 1 it names what it replaces. By itself 1, or one more than
+        that of the bag named with ``replaces``.
     algorithms : sequence of str, optional
         Digest algorithms of the manifests, beside those of the profile; SHA-256 if there
         are neither.
@@ -122,6 +123,12 @@ def archive_session(
     now = moment()
     require_folder(folder)
     _refuse_inside(folder, destination)
+    if reason and (version or 1) == 1 and replaces is None:
+        raise MisuseError(
+            "only a new version has a reason, and this would be the first",
+            where="--reason",
+            accepted="--version 2 or higher with it, or --replaces",
+        )
     asked = find_profile(folder, profile)
     wanted = _wanted(
         asked.institution, algorithms, access, leave_out_restricted=leave_out_restricted
@@ -139,9 +146,11 @@ def archive_session(
     sizes += [_copy_bytes(facts, kind) for facts in report.captures for kind in copies.kinds]
     sizes += [files.status(folder.joinpath(*kept.source.split("/"))).size for kept in plan.kept]
     base = bag_name(session, wanted.bag_name)
-    name = versioned_name(base, version)
     found = [*findings, *plan.findings]
-    earlier, plan = _earlier(destination, base, version, replaces, session, plan, report, found)
+    version, earlier, plan = _earlier(
+        destination, base, version, replaces, session, plan, report, found
+    )
+    name = versioned_name(base, version)
     before = earlier.name if earlier is not None else _name_before(base, version)
     elements: Sequence[tuple[str, str]] = ()
     if asked.file:
@@ -232,24 +241,24 @@ def _name_before(base: str, version: int) -> str:
 def _earlier(
     destination: Path,
     base: str,
-    version: int,
+    version: int | None,
     replaces: Path | None,
     session: Session,
     plan: Plan,
     report: CheckReport,
     found: list[Finding],
-) -> tuple[Earlier | None, Plan]:
+) -> tuple[int, Earlier | None, Plan]:
     """Find the bag that this one replaces, and which masters can stay as they are in it."""
-    if version == 1 and replaces is None:
-        return None, plan
+    if (version or 1) == 1 and replaces is None:
+        return 1, None, plan
     from archiver.pipeline.new_version import described_on, find_earlier  # noqa: PLC0415 - rare
 
-    earlier, met = find_earlier(destination, base, version, session.identifier, replaces)
+    version, earlier, met = find_earlier(destination, base, version, session.identifier, replaces)
     found += met
     if earlier is not None:
         days = described_on(earlier, session, plan, report.captures)
         plan = dataclasses.replace(plan, described=days)
-    return earlier, plan
+    return version, earlier, plan
 
 
 def _compare(bag: BagBuilder, earlier: Earlier, contents: Contents, reason: str) -> None:

@@ -7,6 +7,7 @@ algorithm, its payload.
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,7 +22,8 @@ from archiver.package.builder import StoredFile
 from archiver.package.hashing import Job, hash_all
 from archiver.package.manifest import hashlib_name, manifest_kind
 from archiver.package.reader import Bag, read_bag
-from archiver.package.text import DECLARATION
+from archiver.package.tagfiles import BAG_INFO, BagInfo, decode_bag_info
+from archiver.package.text import DECLARATION, Declaration
 from archiver.package.tree import survey
 from archiver.package.validate import validate
 from archiver.package.version_record import (
@@ -30,7 +32,7 @@ from archiver.package.version_record import (
     encode_version,
     payload_changes,
 )
-from archiver.package.versions import versioned_name
+from archiver.package.versions import next_version, versioned_name
 from archiver.pipeline.check import CaptureFacts
 from archiver.pipeline.plan import Plan
 from archiver.session.records import Session
@@ -41,6 +43,8 @@ __all__ = ["Earlier", "described_on", "find_earlier", "version_document"]
 _RUN_RECORD = ("metadata", "archiving.json")
 _LARGEST_RECORD_BYTES = 1 << 28
 _LARGEST_AXML_BYTES = 1 << 24
+_LARGEST_INFO_BYTES = 1 << 24
+_NUMBER = re.compile(r"[1-9]\d{0,8}", re.ASCII)
 
 EARLIER_ABSENT = Rule(
     code="version-earlier-absent",
@@ -109,6 +113,7 @@ def described_on(
     except ValueError:
         return {}
     facts = {one.file: one for one in captures}
+    lengths = {master.file: master.frames for master in earlier.run.masters}
     found: dict[str, datetime] = {}
     for held, path in plan.masters:
         one = facts.get(held.file)
@@ -118,7 +123,9 @@ def described_on(
             session,
             held,
             samples=one.sample_format,
-            frames=one.frames or 0,
+            coding=one.coding,
+            # What is decoded has its length only then.
+            frames=(lengths.get(path) if one.coding.is_decoded else one.frames) or 0,
             file_name=path.rpartition("/")[2],
             modified=made.strftime("%Y-%m-%d"),
         )
@@ -130,9 +137,16 @@ def described_on(
 
 
 def find_earlier(
-    destination: Path, name: str, version: int, session: str, named: Path | None = None
-) -> tuple[Earlier | None, tuple[Finding, ...]]:
-    """Find the bag that a version replaces.
+    destination: Path,
+    name: str,
+    version: int | None,
+    session: str,
+    named: Path | None = None,
+) -> tuple[int, Earlier | None, tuple[Finding, ...]]:
+    """Find the bag that a version replaces, and the number of the version.
+
+    Versions follow one another without a gap, and each is replaced by one only, as far as
+    the bags tell that lie where the new one goes and where the earlier one is.
 
     Parameters
     ----------
@@ -140,8 +154,9 @@ def find_earlier(
         Where the new version goes; the earlier one is looked for there.
     name : str
         Name of the first version.
-    version : int
-        Of the new bag; the first replaces nothing.
+    version : int, optional
+        Of the new bag; the first replaces nothing. If it is not given, it is one more than
+        that of the bag named, or 1 if none is named.
     session : str
         Identifier of the session; the earlier bag must be of the same.
     named : Path, optional
@@ -150,51 +165,132 @@ def find_earlier(
     Raises
     ------
     MisuseError
-        What was named is no bag, of another session or not earlier; or it was named for a
-        first version.
+        What was named is no bag, of another session, not the version before this one or
+        replaced already; or it was named for a first version; or the version before this
+        one is not there, but others are.
     IntegrityError
         A manifest of the earlier bag has changed.
     """
-    if version == 1:
-        if named is not None:
+    if named is not None:
+        if version == 1:
             raise MisuseError(
                 "a first version replaces nothing",
                 where="--replaces",
-                accepted="--version 2 or higher with it",
+                accepted="--version 2 or higher with it, or no --version",
             )
-        return None, ()
-    if named is not None:
-        if not files.exists(named / DECLARATION):
-            raise MisuseError(
-                "is no bag",
-                where=str(named),
-                accepted="the directory of the bag that is replaced",
-                remedy="Give the bag with --replaces",
-            )
-        earlier, findings = _read(named, version - 1, session)
-        if earlier.version >= version:
-            raise MisuseError(
-                f"the bag is version {earlier.version}, and cannot be replaced by {version}",
-                where=str(named),
-                accepted=f"--version {earlier.version + 1} or higher",
-                remedy="Say the number of the new version with --version",
-            )
-        return earlier, findings
-    for number in range(version - 1, 0, -1):
-        place = destination / versioned_name(name, number)
-        if files.exists(place / DECLARATION):
-            return _read(place, number, session)
-    absent = versioned_name(name, version - 1)
-    return None, (
+        earlier, findings = _named(named, version, session)
+        version = earlier.version + 1
+    else:
+        version = version or 1
+        if version == 1:
+            return version, None, ()
+        place = destination / versioned_name(name, version - 1)
+        if not files.exists(place / DECLARATION):
+            return version, None, _absent(destination, name, version)
+        earlier, findings = _read(place, version - 1, session)
+    _refuse_replaced(earlier, destination, session)
+    return version, earlier, findings
+
+
+def _named(named: Path, version: int | None, session: str) -> tuple[Earlier, tuple[Finding, ...]]:
+    if not files.exists(named / DECLARATION):
+        raise MisuseError(
+            "is no bag",
+            where=str(named),
+            accepted="the directory of the bag that is replaced",
+            remedy="Give the bag with --replaces",
+        )
+    # The way of writing it, such as a dot at the end, is no part of a bag's name.
+    earlier, findings = _read(
+        files.resolved(named), None if version is None else version - 1, session
+    )
+    if version is not None and version != earlier.version + 1:
+        raise MisuseError(
+            f"the bag is version {earlier.version}, and cannot be replaced by version {version}: "
+            "versions follow one another without a gap",
+            where=str(named),
+            accepted=f"--version {earlier.version + 1}",
+            remedy="Leave out --version, or name the bag that this version replaces",
+        )
+    return earlier, findings
+
+
+def _absent(destination: Path, name: str, version: int) -> tuple[Finding, ...]:
+    """Tell that the bag before is not there; where others are, the number is a mistake."""
+    expected = next_version(destination, name)
+    if expected > 1:
+        raise MisuseError(
+            f"version {version} replaces version {version - 1}, which is not there; "
+            f"the newest there is version {expected - 1}",
+            where=str(destination),
+            accepted=f"--version {expected}",
+            remedy=f"Give --version {expected}; if version {version - 1} lies elsewhere, name it "
+            "with --replaces",
+        )
+    return (
         EARLIER_ABSENT.at(
-            Where(file=absent),
+            Where(file=versioned_name(name, version - 1)),
             f"the bag that version {version} replaces is not in {destination}, so what has "
             "changed is not recorded",
         ),
     )
 
 
-def _read(place: Path, version: int, session: str) -> tuple[Earlier, tuple[Finding, ...]]:
+def _refuse_replaced(earlier: Earlier, destination: Path, session: str) -> None:
+    """Let a version be replaced by one only; two would both claim to be the next."""
+    beside = earlier.path.parent
+    folders = {
+        files.resolved(folder): folder for folder in (destination, beside) if files.exists(folder)
+    }
+    later = [
+        (number, place)
+        for folder in folders.values()
+        for place, info in _bags_in(folder)
+        if session in info.values("External-Identifier")
+        and (number := _version_stated(info)) is not None
+        and number > earlier.version
+    ]
+    same = [
+        place for _, place in sorted(later) if earlier.name in _info(place).values("Bag-Replaces")
+    ]
+    if not same:
+        return
+    number, newest = max(later)
+    at_destination = newest.parent == destination
+    how = f"--version {number + 1}" if at_destination else f"--replaces {newest}"
+    raise MisuseError(
+        f"it is replaced already, by {same[0].name}, and one version is replaced by one only",
+        where=str(earlier.path),
+        accepted=f"the newest version, {newest.name}",
+        remedy=f"Make version {number + 1}, which replaces {newest.name}: give {how}",
+    )
+
+
+def _bags_in(folder: Path) -> Iterator[tuple[Path, BagInfo]]:
+    for entry in files.entries(folder):
+        place = folder / entry.name
+        # What a run has not ended yet is hidden.
+        if entry.is_directory and not entry.name.startswith("."):
+            yield place, _info(place)
+
+
+def _info(place: Path) -> BagInfo:
+    """Read what a bag says of itself; nothing if it cannot be read."""
+    try:
+        content = files.read_bytes(place / BAG_INFO, limit=_LARGEST_INFO_BYTES, follow=False)
+    except ArchiverError:
+        return BagInfo()
+    info, _ = decode_bag_info(content, Declaration(version=(1, 0), encoding="UTF-8"), BAG_INFO)
+    return info
+
+
+def _version_stated(info: BagInfo) -> int | None:
+    stated = next(iter(info.values("Bag-Version")), "")
+    return int(stated) if _NUMBER.fullmatch(stated) else None
+
+
+def _read(place: Path, version: int | None, session: str) -> tuple[Earlier, tuple[Finding, ...]]:
+    """Read an earlier bag; where it does not say which version it is, it is the one given."""
     bag = read_bag(place)
     report = validate(bag, content=False)
     run = _run(place)
@@ -220,9 +316,8 @@ def _read(place: Path, version: int, session: str) -> tuple[Earlier, tuple[Findi
         )
         for one in wrong[:1]
     )
-    if run is not None:
-        version = run.version
-    return Earlier(path=place, version=version, bag=bag, run=run), findings
+    stated = run.version if run is not None else _version_stated(bag.info)
+    return Earlier(path=place, version=stated or version or 1, bag=bag, run=run), findings
 
 
 def _run(place: Path) -> RunRecord | None:

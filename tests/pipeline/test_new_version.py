@@ -169,13 +169,21 @@ def test_datacite_says_which_bag_a_new_version_follows(session: Path, first: Pat
     assert all(one.same for one in same.documents)
 
 
-def test_a_version_replaces_the_highest_that_is_there(session: Path, first: Path) -> None:
+def test_versions_follow_one_another(session: Path, first: Path) -> None:
     second = made(archive_session(session, first.parent, version=2))
     third = made(archive_session(session, first.parent, version=3))
     assert record(third)["replaces"]["bag"] == second.name
-    fifth = made(archive_session(session, first.parent, version=5))
-    assert record(fifth)["replaces"]["bag"] == third.name
-    assert bagit.Bag(str(fifth)).info["Bag-Replaces"] == third.name
+    assert bagit.Bag(str(third)).info["Bag-Replaces"] == second.name
+
+
+def test_a_version_need_not_be_numbered_where_the_earlier_bag_is_named(
+    session: Path, first: Path, tmp_path: Path
+) -> None:
+    second = made(archive_session(session, first.parent, replaces=first))
+    third = made(archive_session(session, tmp_path / "new", replaces=second))
+    assert (second.name, third.name) == ("trial-1-v2", "trial-1-v3")
+    info = bagit.Bag(str(third)).info
+    assert (info["Bag-Version"], info["Bag-Replaces"]) == ("3", "trial-1-v2")
 
 
 def test_the_bag_that_is_replaced_may_lie_elsewhere(
@@ -227,15 +235,60 @@ def test_what_is_no_bag_is_not_replaced(session: Path, first: Path, tmp_path: Pa
     with pytest.raises(MisuseError, match="is no bag"):
         archive_session(session, tmp_path / "new", version=2, replaces=session)
     with pytest.raises(MisuseError, match="replaces nothing"):
+        archive_session(session, tmp_path / "new", version=1, replaces=first)
+
+
+@pytest.mark.parametrize("number", [2, 4, 9])
+def test_a_number_that_does_not_follow_that_of_the_bag_named_is_refused(
+    session: Path, first: Path, tmp_path: Path, number: int
+) -> None:
+    second = made(archive_session(session, first.parent, version=2))
+    with pytest.raises(MisuseError, match=r"is version 2, .*Accepted: --version 3\."):
+        archive_session(session, tmp_path / "new", version=number, replaces=second)
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_version_does_not_pass_over_one_where_the_others_are(session: Path, first: Path) -> None:
+    with pytest.raises(MisuseError, match=r"the newest there is version 1\. Accepted: --version 2"):
+        archive_session(session, first.parent, version=3)
+    assert [path.name for path in first.parent.iterdir()] == [first.name]
+
+
+@pytest.mark.parametrize("place", ["out", "elsewhere"])
+@pytest.mark.parametrize("number", [None, 2])
+def test_a_version_is_replaced_by_one_only(
+    session: Path, first: Path, tmp_path: Path, place: str, number: int | None
+) -> None:
+    made(archive_session(session, first.parent, version=2))
+    third = made(archive_session(session, first.parent, version=3))
+    with pytest.raises(MisuseError, match="replaced already, by trial-1-v2") as refused:
+        archive_session(session, tmp_path / place, version=number, replaces=first)
+    way = "--version 4" if place == "out" else f"--replaces {third}"
+    assert refused.value.remedy.endswith(f"which replaces trial-1-v3: give {way}")
+    assert len(list(first.parent.iterdir())) == 3
+    assert not (tmp_path / "elsewhere").exists()
+
+
+def test_a_version_that_was_made_elsewhere_counts_where_it_lies(
+    session: Path, first: Path, tmp_path: Path
+) -> None:
+    made(archive_session(session, tmp_path / "new", replaces=first))
+    with pytest.raises(MisuseError, match="replaced already, by trial-1-v2"):
         archive_session(session, tmp_path / "new", replaces=first)
 
 
-def test_a_later_version_is_not_replaced_by_an_earlier_one(
-    session: Path, first: Path, tmp_path: Path
-) -> None:
-    third = made(archive_session(session, first.parent, version=3))
-    with pytest.raises(MisuseError, match=r"--version 4 or higher"):
-        archive_session(session, tmp_path / "new", version=3, replaces=third)
+def test_a_bag_of_another_session_replaces_nothing_of_this_one(session: Path, first: Path) -> None:
+    other = first.parent / "other"
+    other.mkdir()
+    (other / "bag-info.txt").write_text(
+        "External-Identifier: other-1\nBag-Version: 2\nBag-Replaces: trial-1\n", encoding="utf-8"
+    )
+    assert made(archive_session(session, first.parent, version=2)).name == "trial-1-v2"
+
+
+def test_a_first_version_has_no_reason(session: Path, tmp_path: Path) -> None:
+    with pytest.raises(MisuseError, match="--reason: only a new version has a reason"):
+        archive_session(session, tmp_path / "out", reason="A caption")
 
 
 def test_a_manifest_that_has_changed_is_not_relied_on(session: Path, first: Path) -> None:
