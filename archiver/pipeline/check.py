@@ -23,6 +23,7 @@ from archiver.session.capture_files import (
 )
 from archiver.session.example_left import check_example_left
 from archiver.session.load import Loaded, load_session
+from archiver.session.future import check_future
 from archiver.session.previous import check_against
 from archiver.session.records import Session, Take
 from archiver.session.take_order import check_durations
@@ -103,6 +104,7 @@ def check_session(
     profile : str, optional
         Institution profile, by file or name; else the one in the folder, if any.
     previous : Path, optional
+    now: datetime | None = None,
         Bag or folder of the session before, to check what is carried forward.
     progress : Progress, optional
         Told what is being done.
@@ -114,7 +116,9 @@ def check_session(
     """
     require_folder(folder)
     asked = find_profile(folder, profile)
-    report = look_over(folder, progress or Silent(), to_the_end=True, previous=previous)
+    report = look_over(folder, progress or Silent(), to_the_end=True, previous=previous, now=now)
+    now : datetime, optional
+        Time by which dates lie in the future; that of the computer, if left out.
     found = [*without_its_files(report.findings, asked), *asked.findings]
     if asked.file and not stops_deposit(found):
         from archiver.pipeline.foresight import foresee  # noqa: PLC0415 - for a profile only
@@ -124,7 +128,12 @@ def check_session(
 
 
 def look_over(
-    folder: Path, progress: Progress, *, to_the_end: bool, previous: Path | None = None
+    folder: Path,
+    progress: Progress,
+    *,
+    to_the_end: bool,
+    previous: Path | None = None,
+    now: datetime | None = None,
 ) -> CheckReport:
     """Check a session folder; ``to_the_end`` decodes captures that must be decoded."""
     require_folder(folder)
@@ -170,6 +179,7 @@ def look_over(
         loaded=loaded,
         captures=tuple(captures),
         findings=in_order(dict.fromkeys(found)),
+        found += check_future(loaded.session, now or datetime.now(UTC))
         public=public,
     )
 

@@ -11,6 +11,7 @@ from archiver.session.condition import check_conditions
 from archiver.session.day import Day
 from archiver.session.edtf import EdtfDate
 from archiver.session.machine_record import Machine, Photograph
+from archiver.session.measures import check_measures
 from archiver.session.media_wear import check_wear
 from archiver.session.records import Session, Take
 from archiver.session.references import VOICES
@@ -34,6 +35,7 @@ def check_plausibility(session: Session) -> list[Finding]:
     for machine in session.machines:
         findings += check_geometry(machine)
         findings += _machine_dates(session, machine)
+    findings += check_measures(session)
     findings += check_fit(session)
     findings += _inventory_numbers(session.machines)
     findings += _photographs(session)

@@ -30,6 +30,13 @@ MACHINE_CAPACITY_IMPLAUSIBLE = Rule(
     reason="The measures lie far from every published figure; a slip of unit is likely.",
     remedy="Measure again, and look at the units; if they are right, say so in a note.",
 )
+MEASURE_IMPLAUSIBLE = Rule(
+    code="measure-implausible",
+    severity=_W,
+    reason="The measure lies far outside of what is known of such things: a unit or a digit is "
+    "likely wrong. The bounds are wide, and rest on common practice where no source is named.",
+    remedy="Look at the unit and the digits; if it is right, say so in a note or in the remarks.",
+)
 MEDIUM_DOES_NOT_FIT = Rule(
     code="medium-does-not-fit",
     severity=_W,
@@ -40,6 +47,13 @@ MEDIUM_DOES_NOT_FIT = Rule(
 
 # --- dates --------------------------------------------------------------------------
 
+DATE_IN_FUTURE = Rule(
+    code="date-in-future",
+    severity=_E,
+    reason="What is archived has happened already.",
+    remedy="Correct the year, the month or the day; if they are right, set the clock of this "
+    "computer.",
+)
 SESSION_BEFORE_MACHINE = Rule(
     code="session-before-machine",
     severity=_E,

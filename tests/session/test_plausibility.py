@@ -393,6 +393,8 @@ def test_every_rule_of_these_kinds_is_brought_about_or_tested_elsewhere() -> Non
         "machine-same-inventory-number", "take-voice-without-consent", "take-exceeds-capacity",
         "medium-never-recorded", "medium-playings-contradict", "type-file-name", "type-reference",
         "variant-none-fits", "variant-open",
+        # tests/session/test_measures.py, tests/session/test_future.py
+        "measure-implausible", "date-in-future",
         # tests/session/test_previous.py
         "medium-carried-backwards", "medium-carried-forward", "medium-played-between",
         "medium-changed", "part-changed", "part-became-original",
