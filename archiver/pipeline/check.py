@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from archiver import files
@@ -22,8 +23,8 @@ from archiver.session.capture_files import (
     take_durations_s,
 )
 from archiver.session.example_left import check_example_left
-from archiver.session.load import Loaded, load_session
 from archiver.session.future import check_future
+from archiver.session.load import Loaded, load_session
 from archiver.session.previous import check_against
 from archiver.session.records import Session, Take
 from archiver.session.take_order import check_durations
@@ -95,6 +96,7 @@ def check_session(
     profile: str | None = None,
     previous: Path | None = None,
     progress: Progress | None = None,
+    now: datetime | None = None,
 ) -> CheckReport:
     """Check a session folder: the sheet, the takes to their last sample, the photographs.
 
@@ -104,10 +106,11 @@ def check_session(
     profile : str, optional
         Institution profile, by file or name; else the one in the folder, if any.
     previous : Path, optional
-    now: datetime | None = None,
         Bag or folder of the session before, to check what is carried forward.
     progress : Progress, optional
         Told what is being done.
+    now : datetime, optional
+        Time by which dates lie in the future; that of the computer, if left out.
 
     Raises
     ------
@@ -117,8 +120,6 @@ def check_session(
     require_folder(folder)
     asked = find_profile(folder, profile)
     report = look_over(folder, progress or Silent(), to_the_end=True, previous=previous, now=now)
-    now : datetime, optional
-        Time by which dates lie in the future; that of the computer, if left out.
     found = [*without_its_files(report.findings, asked), *asked.findings]
     if asked.file and not stops_deposit(found):
         from archiver.pipeline.foresight import foresee  # noqa: PLC0415 - for a profile only
@@ -170,6 +171,7 @@ def look_over(
         found += check_durations(loaded.session, take_durations_s(loaded.session, lengths))
         found += check_statements(loaded.session)
         found += check_example_left(loaded.session)
+        found += check_future(loaded.session, now or datetime.now(UTC))
     public = None
     if loaded.session is not None and not stops_deposit(found):
         public = public_part(folder, loaded, loaded.session)
@@ -179,7 +181,6 @@ def look_over(
         loaded=loaded,
         captures=tuple(captures),
         findings=in_order(dict.fromkeys(found)),
-        found += check_future(loaded.session, now or datetime.now(UTC))
         public=public,
     )
 
