@@ -75,8 +75,14 @@ class Settler:
         expected : tuple of str, optional
             Algorithm as :mod:`hashlib` names it, and digest; None if the caller reads back.
         """
-        self._room.acquire()
-        self._submit(lambda: self._settle(file, path, expected))
+        try:
+            self._room.acquire()
+            self._submit(lambda: self._settle(file, path, expected))
+        except BaseException:
+            # Waiting for room may be interrupted; Windows removes no file that is open.
+            with contextlib.suppress(OSError):
+                file.close()
+            raise
 
     def early(self, file: BinaryIO, path: Path, unflushed_bytes: int) -> int:
         """Flush a file that is still being written, once enough was written.
@@ -108,10 +114,9 @@ class Settler:
 
     def finish(self) -> None:
         """Wait until everything is on the medium and was read back."""
-        for future in list(self._pending):
-            # Any exception is kept by the future and raised below.
-            with contextlib.suppress(BaseException):
-                future.result()
+        # Not by asking each for its result: what went wrong there is raised below, and what is
+        # raised here is an interrupt, which must not be taken for it.
+        wait(list(self._pending))
         self.check()
 
     def _submit(self, work: Callable[[], None]) -> Future[None]:
