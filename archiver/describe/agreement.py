@@ -9,6 +9,7 @@ from __future__ import annotations
 from archiver.findings import Finding, Rule, Severity
 from archiver.session.records import Session, Take
 from archiver.signal.sampleformat import SampleFormat
+from archiver.wave.coding import SoundCoding
 
 __all__ = ["disagreements"]
 
@@ -36,8 +37,24 @@ def _plural(count: int, word: str) -> str:
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
+_SOUND_FILES = ("WAVE", "FLAC", "AIFF")
+_OWN_CHAIN = (
+    "If a camera or telephone made this file beside the recorder, give the take a chain of its "
+    "own with that device as recorder, and the {value} of the file"
+)
+_NO_DEPTH = "; bit_depth is that of its converter, and is not compared with lossy sound"
+
+
+def _remedy(rule: Rule, value: str, coding: SoundCoding | None) -> str:
+    """Return what to do; a file of another device is no wrong setting of the recorder."""
+    if coding is None or coding.container in _SOUND_FILES:
+        return rule.remedy
+    own = _OWN_CHAIN.format(value=value) + ("" if coding.is_exact else _NO_DEPTH)
+    return f"{own}. Else: {rule.remedy[0].lower()}{rule.remedy[1:]}"
+
+
 def disagreements(
-    session: Session, take: Take, samples: SampleFormat, *, container_only: bool = False
+    session: Session, take: Take, samples: SampleFormat, *, coding: SoundCoding | None = None
 ) -> tuple[Finding, ...]:
     """Compare one capture's format with its chain.
 
@@ -47,9 +64,9 @@ def disagreements(
         What the sheet says.
     samples : SampleFormat
         What the file holds.
-    container_only : bool
-        The depth is that of a decoder, not of the recorder (lossy sound of a video), so
-        that it says nothing.
+    coding : SoundCoding, optional
+        Of the sound in the file. The depth of lossy sound is that of a decoder, not of the
+        recorder, so that it says nothing.
 
     Returns
     -------
@@ -69,15 +86,17 @@ def disagreements(
                 f"{take.file} was captured at {samples.sample_rate_hz} Hz; chain {chain.id} "
                 f"states {chain.sample_rate.text}",
                 accepted=f"{stated_hz:g} Hz",
+                remedy=_remedy(RATE_DIFFERS, "sample_rate", coding),
             )
         )
-    if not container_only and chain.bit_depth != samples.valid_bits:
+    if (coding is None or coding.is_exact) and chain.bit_depth != samples.valid_bits:
         found.append(
             DEPTH_DIFFERS.at(
                 where,
                 f"{take.file} has {_plural(samples.valid_bits, 'bit')} a sample; chain "
                 f"{chain.id} states {chain.bit_depth}",
                 accepted=f"{chain.bit_depth} bits",
+                remedy=_remedy(DEPTH_DIFFERS, "bit_depth", coding),
             )
         )
     meanings = session.channels_of(take)
@@ -88,6 +107,7 @@ def disagreements(
                 f"{take.file} has {_plural(samples.channels, 'channel')}; the sheet gives "
                 f"{_plural(len(meanings), 'meaning')}: {', '.join(meanings) or 'none'}",
                 accepted=f"{_plural(samples.channels, 'meaning')}, in the order of the channels",
+                remedy=_remedy(CHANNELS_DIFFER, "channels", coding),
             )
         )
     return tuple(found)

@@ -60,6 +60,7 @@ def capture_record(take: Take, capture: Capture, size_bytes: int) -> bytes:
         "file": take.file,
         "kind": str(capture.kind),
         "size_bytes": size_bytes,
+        "coding": capture.coding.as_json(),
         "encoding": samples.encoding,
         "container_bits": samples.container_bits,
         "valid_bits": samples.valid_bits,

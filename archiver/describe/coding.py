@@ -2,6 +2,12 @@
 
 Source: EBU R 98-1999. First the analogue source, then the conversion, then every
 later step, as the US federal guideline on embedded metadata (FADGI, v2, 2012) asks.
+
+The list of algorithms in R 98 ends with MPEG layer III. AAC, Opus and other lossy codings
+are named as they are, for each value of the list would say something false of them; as
+with sample rates above 48 kHz, what is true goes before the list of 1999. ``T`` says the
+coding in words. A lossless coding gives back the samples of the converter, and its step
+is that of PCM.
 """
 
 from __future__ import annotations
@@ -10,12 +16,18 @@ from collections.abc import Iterable
 
 from archiver.session.records import CaptureChain, Device, Microphone, Session, Take
 from archiver.signal.sampleformat import SampleFormat
+from archiver.wave.coding import Fidelity, SoundCoding
 from archiver.wave.history import CodingStep, format_step
 from archiver.wave.text import transliterate
 
 __all__ = ["capture_steps", "own_step"]
 
 _MODES = {1: "mono", 2: "stereo"}
+_LAYERS = {
+    f"MPEG-{part} layer {layer}": f"MPEG{part}L{number}"
+    for part in (1, 2)
+    for number, layer in enumerate(("I", "II", "III"), start=1)
+}
 
 
 def _plain(parts: Iterable[str | None]) -> str:
@@ -60,7 +72,42 @@ def _microphone_step(chain: CaptureChain, mode: str) -> CodingStep:
     return CodingStep(algorithm="ANALOGUE", mode=mode, text=_plain(parts))
 
 
-def capture_steps(session: Session, take: Take, samples: SampleFormat) -> str:
+def _algorithm(coding: SoundCoding) -> str:
+    known = _LAYERS.get(coding.codec)
+    if known is not None:
+        return known
+    return "".join(one for one in transliterate(coding.codec).upper() if one.isalnum())
+
+
+def _capture_step(
+    samples: SampleFormat, coding: SoundCoding, parts: list[str | None]
+) -> CodingStep:
+    """Return the step that made the capture file: conversion, and the coding in that file."""
+    rate, mode = samples.sample_rate_hz, _MODES.get(samples.channels, "")
+    if coding.is_decoded:
+        parts = [*parts, coding.kind, coding.bit_rate, coding.keeps]
+    if coding.is_exact:
+        return CodingStep(
+            algorithm="PCM",
+            sampling_frequency_hz=rate,
+            word_length_bits=samples.valid_bits,
+            mode=mode,
+            text=_plain(parts),
+        )
+    # A lossy coding has no word length; R 98 gives the bit rate for MPEG layers, per channel.
+    is_layer = coding.codec in _LAYERS and coding.bit_rate_bit_s is not None
+    return CodingStep(
+        algorithm=_algorithm(coding),
+        sampling_frequency_hz=rate,
+        bit_rate_kbit_s=(
+            round((coding.bit_rate_bit_s or 0) / 1000 / samples.channels) if is_layer else None
+        ),
+        mode=mode,
+        text=_plain(parts),
+    )
+
+
+def capture_steps(session: Session, take: Take, samples: SampleFormat, coding: SoundCoding) -> str:
     r"""Return the lines for what happened before the capture file existed.
 
     Parameters
@@ -69,48 +116,52 @@ def capture_steps(session: Session, take: Take, samples: SampleFormat) -> str:
         The record; the take's chain gives the devices.
     samples : SampleFormat
         As captured: rate, depth and channels are those of the file, not of the sheet.
+    coding : SoundCoding
+        How the capture file holds the sound.
 
     Returns
     -------
     str
-        ASCII, each line ended by CR LF. Empty when the take has no known chain.
+        ASCII, each line ended by CR LF. Empty when the take has no known chain and its
+        capture file holds linear samples that are not decoded.
     """
     chain = session.chain_of(take)
     if chain is None:
-        return ""
+        return format_step(_capture_step(samples, coding, [])) if coding.is_decoded else ""
     mode = _MODES.get(samples.channels, "")
     steps = [_machine_step(session, take), _microphone_step(chain, mode)]
     converter = chain.converter or chain.recorder
-    steps.append(
-        CodingStep(
-            algorithm="PCM",
-            sampling_frequency_hz=samples.sample_rate_hz,
-            word_length_bits=samples.valid_bits,
-            mode=mode,
-            text=_plain((*(_device(converter) if converter else ()), "A/D")),
-        )
-    )
+    device = _device(converter) if converter else ()
+    steps.append(_capture_step(samples, coding, [*device, "A/D"]))
     return "".join(format_step(step) for step in steps if step is not None)
 
 
-def own_step(samples: SampleFormat, program: str, done: str) -> str:
+def own_step(samples: SampleFormat, coding: SoundCoding, program: str) -> str:
     """Return the line of this program's own step.
 
     Parameters
     ----------
     samples : SampleFormat
         Of the master.
+    coding : SoundCoding
+        How the capture file holds the sound.
     program : str
         Name and version.
-    done : str
-        What was done, such as ``metadata only``.
     """
+    done: tuple[str, ...] = ("metadata added", "samples unchanged")
+    if coding.is_decoded:
+        with_what = f"decoded from {coding.name} by {coding.decoder}"
+        if coding.fidelity is Fidelity.LINEAR:
+            with_what = f"taken out of {coding.container} by {coding.decoder}"
+        done = (with_what, "samples unchanged")
+        if not coding.is_exact:
+            done = (with_what, "decoded samples unchanged")
     return format_step(
         CodingStep(
             algorithm="PCM",
             sampling_frequency_hz=samples.sample_rate_hz,
             word_length_bits=samples.valid_bits,
             mode=_MODES.get(samples.channels, ""),
-            text=_plain((program, done, "samples unchanged")),
+            text=_plain((program, *done)),
         )
     )

@@ -7,6 +7,7 @@ the sheet expected. In the document of the session each take is a ``part``.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -40,10 +41,13 @@ from archiver.session.records import (
     Take,
 )
 from archiver.signal.sampleformat import SampleFormat
+from archiver.wave.coding import SoundCoding
 
-__all__ = ["EBUCORE", "axml_for", "axml_for_capture", "document"]
+__all__ = ["CAPTURE_LABEL", "EBUCORE", "axml_for", "axml_for_capture", "document"]
 
 EBUCORE = "urn:ebu:metadata-schema:ebucore"
+CAPTURE_LABEL = "capture, decoded for the master"
+"""Type label of the format of a capture, to tell it from that of the master."""
 DC = "http://purl.org/dc/elements/1.1/"
 
 _PREFIXES: Mapping[str, str] = {"ebucore": EBUCORE, "dc": DC}
@@ -78,6 +82,7 @@ def axml_for(
     frames: int,
     file_name: str,
     modified: str,
+    coding: SoundCoding | None = None,
 ) -> bytes:
     """Describe one take, for the ``axml`` chunk of its master.
 
@@ -94,6 +99,9 @@ def axml_for(
     modified : str
         When the description was made: a date, or a date and time with offset, as in
         XML Schema.
+    coding : SoundCoding, optional
+        Of the sound in the capture file; told where it had to be decoded. The bit rate is
+        left to the document of the session, since it is known only after decoding.
 
     Returns
     -------
@@ -116,6 +124,7 @@ def axml_for(
     _relation(core, "isPartOf", session.identifier, "session")
     _session_context(core, session, [take])
     _format(core, session, take, _Sound(samples=samples, frames=frames, file_name=file_name))
+    _capture_before_decoding(core, take, samples, coding)
     _provider(root, session.organisation)
     return serialised(root)
 
@@ -128,6 +137,7 @@ def axml_for_capture(
     frames: int,
     file_name: str,
     modified: str,
+    coding: SoundCoding | None = None,
 ) -> bytes:
     """Describe a capture: its one take, or each of its takes as a ``part`` with its place.
 
@@ -142,6 +152,7 @@ def axml_for_capture(
             frames=frames,
             file_name=file_name,
             modified=modified,
+            coding=coding,
         )
     root, core = _main(session, modified)
     people = people_of(session)
@@ -153,6 +164,7 @@ def axml_for_capture(
     _relation(core, "isPartOf", session.identifier, "session")
     _session_context(core, session, held.takes)
     _format(core, session, held.lead, sound)
+    _capture_before_decoding(core, held.lead, samples, coding)
     for number, take in enumerate(held.takes, start=1):
         part = _EC.add(
             core,
@@ -230,6 +242,12 @@ def document(archive: Archive) -> bytes:
                 master=master,
             )
             _format(part, session, take, sound)
+            if master.decoded_from is not None:
+                original = archive.by_source.get(take.file)
+                is_kept = original is not None and original.role is FileRole.ORIGINAL
+                _capture(
+                    part, take, master.samples, master.decoded_from, original if is_kept else None
+                )
             for copy in archive.by_take.get(take.id, ()):
                 if copy.role is FileRole.ACCESS:
                     _copy(part, copy, master)
@@ -455,6 +473,37 @@ def _copy(part: Element, file: FileFacts, master: MasterFacts) -> None:
         duration = _EC.add(element, "duration", attributes={"typeLabel": "duration"})
         _EC.add(duration, "normalPlayTime", xsd_duration(master.frames, samples.sample_rate_hz))
     _stored(element, file, file.path.rpartition("/")[2], file.media_type)
+
+
+def _capture_before_decoding(
+    core: Element, take: Take, samples: SampleFormat, coding: SoundCoding | None
+) -> None:
+    if coding is not None and coding.is_decoded:
+        _capture(core, take, samples, dataclasses.replace(coding, bit_rate_bit_s=None), None)
+
+
+def _capture(
+    parent: Element,
+    take: Take,
+    samples: SampleFormat,
+    coding: SoundCoding,
+    original: FileFacts | None,
+) -> None:
+    """Describe the capture that was decoded: what its sound was coded as."""
+    attributes = {"formatName": coding.container, "typeLabel": CAPTURE_LABEL}
+    element = _EC.add(parent, "format", attributes=attributes)
+    audio = _EC.add(element, "audioFormat", attributes={"audioFormatName": coding.name})
+    _EC.add(audio, "audioEncoding", attributes={"typeLabel": coding.keeps})
+    _EC.add(audio, "samplingRate", str(samples.sample_rate_hz))
+    if coding.is_exact:
+        _EC.add(audio, "sampleSize", str(samples.valid_bits))
+    if coding.bit_rate_bit_s is not None:
+        _EC.add(audio, "bitRate", str(coding.bit_rate_bit_s), {"unit": "bit/s"})
+    _EC.add(audio, "channels", str(samples.channels))
+    if original is not None:
+        _stored(element, original, original.path.rpartition("/")[2], original.media_type)
+    else:
+        _EC.add(element, "fileName", take.file.rpartition("/")[2])
 
 
 def _audio(element: Element, session: Session, take: Take, sound: _Sound) -> None:

@@ -27,6 +27,7 @@ from archiver.wave import ixml
 from archiver.wave import rules as wave_rules
 from archiver.wave.adtl import Adtl
 from archiver.wave.bext import Bext, Loudness
+from archiver.wave.coding import SoundCoding
 from archiver.wave.cue import Cue
 from archiver.wave.fitting import fit_field
 from archiver.wave.info import Info, InfoEntry
@@ -109,9 +110,9 @@ def embedded_for(
     held: CaptureFile,
     *,
     samples: SampleFormat,
+    coding: SoundCoding,
     frames: int | None,
     program: str,
-    done: str,
 ) -> Embedded:
     """Fill the chunks of a master from the session record.
 
@@ -121,12 +122,12 @@ def embedded_for(
         What the sheet says, and the capture with its takes.
     samples : SampleFormat
         Of the master.
+    coding : SoundCoding
+        How the capture file holds the sound, for the coding history.
     frames : int, optional
         Length of the master, as far as known.
     program : str
         Name and version of this program.
-    done : str
-        What this program did, for the coding history.
 
     Returns
     -------
@@ -140,7 +141,7 @@ def embedded_for(
     cue, adtl, found = markers_for(session, held, sample_rate_hz=rate, frames=frames)
     marks = sync_points_for(session, held, sample_rate_hz=rate, frames=frames)
     return Embedded(
-        bext=_bext(session, held, samples, program, done, fitting),
+        bext=_bext(session, held, samples, coding, program, fitting),
         info=_info(session, held, program, fitting),
         ixml=_ixml(session, held, samples, marks),
         cue=cue,
@@ -176,8 +177,8 @@ def _bext(
     session: Session,
     held: CaptureFile,
     samples: SampleFormat,
+    coding: SoundCoding,
     program: str,
-    done: str,
     fitting: _Fitting,
 ) -> Bext:
     take = held.lead
@@ -186,7 +187,7 @@ def _bext(
         reference = "See Description for Identifiers"
     organisation = session.organisation
     started = take.start or session.start
-    history = capture_steps(session, take, samples) + own_step(samples, program, done)
+    history = capture_steps(session, take, samples, coding) + own_step(samples, coding, program)
     return Bext(
         description=fitting.ascii(
             "description", _whole_entries(_identifiers(session, held), _DESCRIPTION)

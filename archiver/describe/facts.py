@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from archiver.session.records import Session
 from archiver.signal.sampleformat import SampleFormat
+from archiver.wave.coding import SoundCoding
 
 if TYPE_CHECKING:  # what measures takes a while to load
     from archiver.signal.take import TakeMeasurements
@@ -132,7 +133,11 @@ class Levels:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MasterFacts:
-    """What was measured on the master of a take; ``samples_md5`` covers the sample bytes alone."""
+    """What was measured on the master of a take.
+
+    ``samples_md5`` covers the sample bytes alone; ``coding`` is that of the sound in the
+    capture file, None where that is not recorded.
+    """
 
     take: str
     path: str
@@ -141,6 +146,12 @@ class MasterFacts:
     samples_md5: str
     bext_version: int = 2
     levels: Levels | None = None
+    coding: SoundCoding | None = None
+
+    @property
+    def decoded_from(self) -> SoundCoding | None:
+        """The coding of the capture where its samples had to be decoded; else None."""
+        return self.coding if self.coding is not None and self.coding.is_decoded else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -47,12 +47,17 @@ from archiver.describe.wording import (
 from archiver.describe.xmltree import Element, serialised
 from archiver.session.records import Session, Take
 
-__all__ = ["document"]
+__all__ = ["SOUND_TRACK", "document"]
 
 _FORMATS: Mapping[str, str] = {
     "audio/vnd.wave": "Broadcast Wave Format",
     "audio/flac": "Free Lossless Audio Codec",
     "audio/ogg": "Opus in Ogg",
+    "audio/aiff": "Audio Interchange File Format",
+    "audio/mp4": "MPEG-4 file",
+    "video/matroska": "Matroska",
+    "video/mp4": "MPEG-4 file",
+    "video/quicktime": "QuickTime",
     "image/png": "Portable Network Graphics",
     "image/jpeg": "JPEG File Interchange Format",
     "image/tiff": "Tagged Image File Format",
@@ -62,6 +67,8 @@ _FORMATS: Mapping[str, str] = {
     "application/json": "JavaScript Object Notation",
     "application/pdf": "Portable Document Format",
 }
+SOUND_TRACK = "#sound"
+"""End of the identifier of the coded sound in a kept capture."""
 _IN_BAG = "path in bag"
 _LOCAL = "local"
 
@@ -245,7 +252,8 @@ def _objects(root: Element, archive: Archive, events: _Events, rights: Rights) -
         statements = dict.fromkeys(
             statement for master in held for statement in rights.of_take(master.take)
         )
-        _samples(root, held[0], events, statements)
+        _samples(root, archive, held[0], events, statements)
+        _sound_track(root, archive, held[0])
 
 
 def _object(root: Element, kind: str, scheme: str, identifier: str) -> Element:
@@ -337,8 +345,31 @@ def _file(
     _links(element, file.path, events, rights.of_file(file))
 
 
+def _original(archive: Archive, master: MasterFacts) -> FileFacts | None:
+    """Return the kept file that the samples of a master were decoded from."""
+    take = archive.session.take(master.take)
+    file = archive.by_source.get(take.file) if take is not None else None
+    return file if file is not None and file.role is FileRole.ORIGINAL else None
+
+
+def _sound_track(root: Element, archive: Archive, master: MasterFacts) -> None:
+    """Describe the coded sound in a kept capture, from which the samples were decoded."""
+    coding, original = master.decoded_from, _original(archive, master)
+    if coding is None or original is None:
+        return
+    element = _object(root, "bitstream", _LOCAL, f"{original.path}{SOUND_TRACK}")
+    characteristics = PREMIS.add(element, "objectCharacteristics")
+    note = ", ".join(part for part in (coding.keeps, coding.bit_rate) if part)
+    _format(characteristics, coding.name, None, f"In {coding.container}; {note}")
+    _related(element, "structural", "is part of", _Links(_IN_BAG, original.path))
+
+
 def _samples(
-    root: Element, master: MasterFacts, events: _Events, statements: Iterable[str]
+    root: Element,
+    archive: Archive,
+    master: MasterFacts,
+    events: _Events,
+    statements: Iterable[str],
 ) -> None:
     samples, levels = master.samples, master.levels
     identifier = _samples_identifier(master)
@@ -350,6 +381,9 @@ def _samples(
         ("bits per sample", str(samples.valid_bits)),
         ("channels", str(samples.channels)),
     ]
+    coding, original = master.decoded_from, _original(archive, master)
+    if coding is not None:
+        facts += [("coding of the capture", str(coding)), ("decoded by", coding.decoder)]
     if levels is not None:
         facts += [
             ("integrated loudness, LUFS", _figure(levels.integrated_lufs)),
@@ -366,6 +400,9 @@ def _samples(
     note = f"Interleaved, little-endian, {samples.container_bits} bits a sample"
     _format(characteristics, encoding, None, note)
     _related(element, "structural", "is part of", _Links(_IN_BAG, master.path))
+    if coding is not None and original is not None:
+        source = _Links(_LOCAL, f"{original.path}{SOUND_TRACK}")
+        _related(element, "derivation", "has source", source)
     _links(element, identifier, events, statements)
 
 

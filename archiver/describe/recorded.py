@@ -28,6 +28,7 @@ from archiver.describe.runrecord import MasterRecord, PayloadRecord, RunRecord
 from archiver.errors import InputError
 from archiver.session.records import Session
 from archiver.signal.sampleformat import SampleFormat
+from archiver.wave.coding import Fidelity
 
 __all__ = ["KeptFile", "MeasuredFacts", "archive_of", "bag_identifier", "measured_facts"]
 
@@ -142,6 +143,7 @@ def archive_of(
                 frames=master.frames,
                 samples_md5=master.samples_md5,
                 levels=_found(measured, master.file).levels,
+                coding=master.coding,
             )
             for master in run.masters
             for take in master.takes
@@ -225,9 +227,30 @@ def _detail(copy: PayloadRecord) -> str:
     return _COPIES.get(media_type_of(copy.file), "an access copy was made")
 
 
+def _is_exact(master: MasterRecord) -> bool:
+    return master.coding is None or master.coding.is_exact
+
+
+def _making(master: MasterRecord) -> tuple[str, str]:
+    """Say how the samples came into a master, and what that changed."""
+    coding = master.coding
+    if coding is None or not coding.is_decoded:
+        return "the samples of the capture were copied", "samples unchanged"
+    if coding.fidelity is Fidelity.LINEAR:
+        done = f"the linear samples were taken out of {coding.container} by {coding.decoder}"
+        return done, "samples unchanged"
+    done = f"the sound of the capture, {coding}, was decoded by {coding.decoder}"
+    if coding.is_exact:
+        return done, "decoded without loss; samples unchanged"
+    return done, (
+        "decoded samples unchanged since decoding; what the coding of the capture left out is "
+        "not in them"
+    )
+
+
 def _of_master(run: RunRecord, master: MasterRecord) -> Iterator[RunEvent]:
     for kind, detail, note in (
-        (EventKind.CREATION, "the samples of the capture were copied", "samples unchanged"),
+        (EventKind.CREATION, *_making(master)),
         (EventKind.EMBEDDING, "bext, INFO, iXML, axml and MD5 were written", ""),
         (
             EventKind.DIGESTS,
@@ -237,7 +260,7 @@ def _of_master(run: RunRecord, master: MasterRecord) -> Iterator[RunEvent]:
         (
             EventKind.FIXITY_CHECK,
             "the master was read back from the disk",
-            "samples as captured",
+            "samples as captured" if _is_exact(master) else "samples as decoded",
         ),
     ):
         yield RunEvent(

@@ -14,6 +14,7 @@ from typing import Any
 
 from archiver.describe.run import as_bytes
 from archiver.errors import InputError
+from archiver.wave.coding import SoundCoding
 
 __all__ = ["MasterRecord", "PayloadRecord", "RunRecord", "decode_run", "encode_run"]
 
@@ -38,6 +39,8 @@ class MasterRecord:
         Place and length of the samples.
     samples_md5 : str
         Of the sample bytes alone.
+    coding : SoundCoding, optional
+        Of the sound in the capture; None in records from before it was kept.
     moved_behind : tuple of str
         Chunks that stand behind the samples for want of room.
     """
@@ -51,6 +54,7 @@ class MasterRecord:
     data_bytes: int
     frames: int
     samples_md5: str
+    coding: SoundCoding | None = None
     moved_behind: tuple[str, ...] = ()
 
 
@@ -151,6 +155,7 @@ def encode_run(run: RunRecord) -> bytes:
                 {
                     "takes": list(master.takes),
                     "capture": master.capture,
+                    **({} if master.coding is None else {"coding": master.coding.as_json()}),
                     "file": master.file,
                     "measurements": master.measurements,
                     "form": master.form,
@@ -227,6 +232,7 @@ def _master(one: _Members) -> MasterRecord:
         data_bytes=one.number("data_bytes"),
         frames=one.number("frames"),
         samples_md5=one.text("samples_md5"),
+        coding=one.coding("coding"),
         moved_behind=one.texts("chunks_behind_samples"),
     )
 
@@ -281,6 +287,12 @@ class _Members:
     def optional_number(self, name: str) -> int | None:
         # Records before the first with this member do without it.
         return None if self._value.get(name) is None else self.number(name)
+
+    def coding(self, name: str) -> SoundCoding | None:
+        value = self._get(name, (dict, type(None)))
+        if value is None:
+            return None
+        return SoundCoding.from_json(value, f"{_NAME}, {self.at}{name}")
 
     def flag(self, name: str) -> bool:
         flag: bool = self._get(name, bool)

@@ -231,6 +231,18 @@ def _sound(facts: PageFacts, take: Take) -> Iterator[Fact]:
     seconds, sound = length_s(facts, take), facts.sounds.get(master.path)
     yield measured("Length", duration(seconds) if seconds is not None else "")
     yield measured("Format", str(master.samples))
+    coding = master.decoded_from
+    if coding is not None:
+        yield measured("Coded in the capture as", str(coding))
+        what = (
+            "samples unchanged"
+            if coding.is_exact
+            else (
+                "the samples are those of the decoder, unchanged since; what a lossy coding left "
+                "out is not in them"
+            )
+        )
+        yield plain("Decoded", f"by {coding.decoder}; {what}")
     if len(facts.archive.master_at[master.path]) > 1:
         yield plain("Levels", "of the whole capture, which holds other takes too")
     levels = master.levels

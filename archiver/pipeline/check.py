@@ -30,6 +30,7 @@ from archiver.session.records import Session, Take
 from archiver.session.take_order import check_durations
 from archiver.signal.sampleformat import SampleFormat
 from archiver.wave.capture import Capture, open_capture
+from archiver.wave.coding import SoundCoding
 
 __all__ = [
     "CaptureFacts",
@@ -64,6 +65,13 @@ class CaptureFacts:
     frames: int | None
     size_bytes: int
     keeps_original: bool
+    coding: SoundCoding
+
+    @property
+    def captured_as(self) -> str:
+        """Depth, rate and channels; of lossy sound, which has no depth, the coding."""
+        depth, _, rest = str(self.sample_format).partition(", ")
+        return f"{depth if self.coding.is_exact else self.coding.name}, {rest}"
 
     @property
     def duration_s(self) -> float | None:
@@ -163,7 +171,7 @@ def look_over(
                         loaded.session,
                         take,
                         facts.sample_format,
-                        container_only=facts.keeps_original,
+                        coding=facts.coding,
                     )
             progress.advance(sizes[held.file])
         lengths = {facts.file: s for facts in captures if (s := facts.duration_s) is not None}
@@ -218,6 +226,7 @@ def _facts(held: CaptureFile, capture: Capture, size: int) -> CaptureFacts:
         frames=frames_of(capture),
         size_bytes=size,
         keeps_original=capture.keeps_original,
+        coding=capture.coding,
     )
 
 

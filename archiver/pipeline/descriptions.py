@@ -40,8 +40,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Contents", "describe"]
 
+_MASTERS = "data/masters"
 _PAYLOAD = (
-    ("data/masters", "one broadcast-wave file a take; the samples are those of the capture"),
+    (_MASTERS, "one broadcast-wave file a take; the samples are those of the capture"),
     ("data/originals", "video captures as they came"),
     ("data/access", "copies for listening, made from the masters; not for preservation"),
     ("data/photographs", "pictures of the machines and of the session"),
@@ -57,7 +58,7 @@ _METADATA = (
     (DATING, "what the evidence allows for the date of each machine"),
     (MOTION, "how fast and how steadily the machines turned, what came through, and wear"),
     ("metadata/sound", "digests of the samples of each take, second by second"),
-    ("metadata/captures", "what each capture file held besides its samples"),
+    ("metadata/captures", "how each capture file was coded, and what it held besides its samples"),
     ("metadata/findings.json", "what the check had to say when this bag was made"),
     ("metadata/archiving.json", "when this bag was made, with what, and step by step how"),
     (VERSION_RECORD, "which bag this one replaces, and what of the payload has changed"),
@@ -229,12 +230,36 @@ def _run_record(contents: Contents) -> RunRecord:
                 data_bytes=done.layout.data_bytes,
                 frames=done.layout.frames,
                 samples_md5=done.sound.md5,
+                coding=done.coding,
                 moved_behind=done.layout.moved_behind,
             )
             for done, name in _named(contents)
         ),
         payload=tuple(_payload(contents)),
-        steps=_STEPS + (_COPIED if any(done.copies for done in contents.takes) else ()),
+        steps=tuple(_steps(contents)),
+    )
+
+
+def _steps(contents: Contents) -> Iterator[str]:
+    yield from _STEPS[:2]
+    for done in contents.takes:
+        coding = done.coding
+        if coding.is_decoded:
+            kept = "samples unchanged" if coding.is_exact else "samples unchanged since decoding"
+            yield f"the capture {done.held.file} was decoded by {coding.decoder}: {coding}; {kept}"
+    yield from _STEPS[2:]
+    if any(done.copies for done in contents.takes):
+        yield from _COPIED
+
+
+def _masters_line(contents: Contents, what: str) -> str:
+    """Say of which takes the samples are not those of the recorder."""
+    lossy = [done.held.name for done in contents.takes if not done.coding.is_exact]
+    if not lossy:
+        return what
+    return (
+        f"{what}, and where that is lossy ({', '.join(lossy)}) those that its decoder gave, "
+        "unchanged"
     )
 
 
@@ -294,7 +319,7 @@ def _readme(name: str, contents: Contents) -> bytes:
             algorithms=contents.algorithms,
             contents=[
                 *(
-                    (path, what)
+                    (path, _masters_line(contents, what) if path == _MASTERS else what)
                     for path, what in _PAYLOAD
                     if path.split("/")[1] in present and path not in absent
                 ),

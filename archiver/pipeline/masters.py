@@ -26,8 +26,9 @@ from archiver.session.records import Session, Take
 from archiver.signal.sampleformat import SampleFormat, block_frames
 from archiver.signal.stream import run_pass
 from archiver.wave import axml
-from archiver.wave.capture import Capture, CaptureKind, open_capture
+from archiver.wave.capture import Capture, open_capture
 from archiver.wave.carry import carry, check_md5
+from archiver.wave.coding import SoundCoding
 from archiver.wave.master import MasterChunks, MasterLayout, MasterWriter
 
 if TYPE_CHECKING:  # these take a while to load; archiving loads them while sound passes
@@ -41,8 +42,8 @@ __all__ = ["ArchivedTake", "write_master"]
 class ArchivedTake:
     """One master in the bag, and what is known of it.
 
-    ``capture_record`` is the JSON document on the capture file; ``findings`` are those
-    that only the pass over the samples could bring up.
+    ``coding`` is that of the sound in the capture file, ``capture_record`` the JSON document
+    on that file; ``findings`` are those that only the pass over the samples could bring up.
     """
 
     held: CaptureFile
@@ -50,6 +51,7 @@ class ArchivedTake:
     layout: MasterLayout
     sound: SoundDigests
     measured: TakeMeasurements
+    coding: SoundCoding
     capture_record: bytes
     findings: tuple[Finding, ...]
     copies: tuple[Copy, ...] = ()
@@ -109,7 +111,7 @@ def write_master(
     with unchanged(source) as before, open_capture(source, take.file) as capture:
         samples = capture.sample_format
         progress.step(f"take {held.name}", capture.data_bytes or before.size)
-        ours, found = _ours(session, held, capture, path, made)
+        ours, _ = _ours(session, held, capture, path, made)
         draft = carry(capture.existing, ours, take.file).chunks
         meanings = session.channels_of(take)
         meter = (meters or Here()).meter(samples, meanings)
@@ -126,6 +128,8 @@ def write_master(
             )
             measured = meter.result()
             digest = bytes.fromhex(digester.md5)
+            # Of a capture that is decoded, only now the length and the bit rate are known.
+            ours, found = _ours(session, held, capture, path, made)
             bext = dataclasses.replace(ours.bext, loudness=loudness_of(measured))
             final = dataclasses.replace(ours, bext=bext, md5=digest)
             carried = carry(capture.existing, final, take.file)
@@ -144,6 +148,7 @@ def write_master(
         layout=layout,
         sound=sound,
         measured=measured,
+        coding=capture.coding,
         capture_record=record,
         findings=(*found, *(copier.findings if copier else ())),
         copies=copies,
@@ -193,19 +198,19 @@ def _ours(
 ) -> tuple[MasterChunks, tuple[Finding, ...]]:
     """Compose what this program writes into a master, whatever the capture brings."""
     samples = capture.sample_format
-    as_it_is = capture.kind is CaptureKind.WAVE
     embedded = embedded_for(
         session,
         held,
         samples=samples,
+        coding=capture.coding,
         frames=frames_of(capture),
         program=PROGRAM,
-        done="metadata added" if as_it_is else f"decoded from {capture.kind}",
     )
     document = axml_for_capture(
         session,
         held,
         samples=samples,
+        coding=capture.coding,
         frames=frames_of(capture) or 0,
         file_name=path.rpartition("/")[2],
         modified=made.strftime("%Y-%m-%d"),

@@ -290,6 +290,7 @@ def _captures(report: CheckReport) -> list[MasterFacts]:
             samples=facts.sample_format,
             frames=facts.frames,
             samples_md5="",
+            coding=facts.coding,
         )
         for facts in report.captures
         if facts.frames is not None

@@ -21,6 +21,7 @@ from archiver.signal.sampleformat import SampleFormat
 from archiver.wave import format as fmt_chunk
 from archiver.wave import rules
 from archiver.wave.bext import Bext
+from archiver.wave.coding import Fidelity, SoundCoding
 from archiver.wave.container import Walk, walk
 from archiver.wave.existing import NOTHING, Existing, read_existing
 from archiver.wave.format import Format
@@ -78,6 +79,8 @@ class Capture(abc.ABC):
         ``fmt `` of the master: that of the capture where it has one.
     sample_format : SampleFormat
         Of the bytes that :meth:`blocks` yields.
+    coding : SoundCoding
+        How the sound is coded in the file; decoding to the end may add the bit rate.
     frames : int, optional
         Frames that :meth:`blocks` yields; None where only decoding can tell.
     declared_frames : int, optional
@@ -92,6 +95,7 @@ class Capture(abc.ABC):
     kind: CaptureKind
     format: Format
     sample_format: SampleFormat
+    coding: SoundCoding
     frames: int | None
     declared_frames: int | None
     existing: Existing = NOTHING
@@ -220,6 +224,11 @@ class WaveCapture(Capture):
                 accepted=error.accepted,
                 remedy=error.remedy,
             ) from error
+        self.coding = SoundCoding(
+            container="WAVE",
+            codec="IEEE float" if self.sample_format.encoding == "float" else "PCM",
+            fidelity=Fidelity.LINEAR,
+        )
         self.frames = self.walk.data.frames
         declared = self.walk.data.declared_bytes
         self.declared_frames = (

@@ -23,6 +23,7 @@ from archiver.wave import rules
 from archiver.wave.adtl import Adtl, CueText, StoredText
 from archiver.wave.aiff import AiffWalk, walk_aiff
 from archiver.wave.capture import Capture, CaptureKind
+from archiver.wave.coding import Fidelity, SoundCoding
 from archiver.wave.cue import Cue, CuePoint
 from archiver.wave.existing import Existing
 from archiver.wave.flac import StreamInfo, read_flac_head
@@ -83,6 +84,10 @@ def regroup(pieces: Iterable[bytes], size: int) -> Iterator[bytes]:
             held, count = [joined[whole:]], count - whole
     if count:
         yield b"".join(held)
+
+
+def _decoder() -> str:
+    return f"libsndfile {soundfile.__libsndfile_version__}"
 
 
 def _texts(pairs: Iterable[tuple[str, str]], ids: dict[str, str]) -> Info | None:
@@ -177,6 +182,9 @@ class FlacCapture(_SoundfileCapture):
             valid_bits=bits,
             channels=self.stream_info.channels,
             sample_rate_hz=self.stream_info.sample_rate_hz,
+        )
+        self.coding = SoundCoding(
+            container="FLAC", codec="FLAC", fidelity=Fidelity.LOSSLESS, decoder=_decoder()
         )
         self.format = format_of(self.sample_format)
         self.frames = None
@@ -281,6 +289,12 @@ class AiffCapture(_SoundfileCapture):
             valid_bits=walk.float_bits or walk.bits_per_sample,
             channels=channels,
             sample_rate_hz=rate,
+        )
+        self.coding = SoundCoding(
+            container="AIFF",
+            codec="PCM" if walk.float_bits is None else "IEEE float",
+            fidelity=Fidelity.LINEAR,
+            decoder=_decoder(),
         )
         self._dtype = {32: "float32", 64: "float64"}[bits] if walk.float_bits else "int32"
         self.format = format_of(self.sample_format)

@@ -147,6 +147,35 @@ SOUND_GAP = Rule(
     reason="The times in the sound track are not continuous; the samples were joined as they are.",
     remedy="Compare with the picture; if they drift apart, say so in the take's remarks",
 )
+SOUND_DAMAGED = Rule(
+    code="capture-sound-damaged",
+    severity=Severity.WARNING,
+    reason="Part of the coded sound is damaged; what was decoded there may be wrong or missing.",
+    remedy=_COPY_AGAIN,
+)
+SOUND_HIDDEN = Rule(
+    code="capture-sound-hidden",
+    severity=Severity.WARNING,
+    reason=(
+        "A video that was trimmed keeps sound that no player plays; the master holds what is "
+        "played, the kept file all of it."
+    ),
+    remedy="Undo the trimming in a copy if the whole belongs to the take, and hand that in",
+)
+LOSSY = Rule(
+    code="capture-lossy",
+    severity=Severity.WARNING,
+    reason=(
+        "What a lossy coding left out cannot be brought back, and nobody hears later what was "
+        "the machine and what the coding. Bandwidth, noise and clicks are those of the decoded "
+        "sound."
+    ),
+    remedy=(
+        "Hand in linear sound of the take if any recorder took it, and set the recorder to "
+        "linear PCM next time. If this is all there is, archive it: the master holds the "
+        "decoded samples, and the descriptions say how they were coded"
+    ),
+)
 MORE_SOUND_TRACKS = Rule(
     code="capture-more-sound-tracks",
     severity=Severity.WARNING,

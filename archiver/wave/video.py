@@ -1,15 +1,23 @@
 """The sound track of a video: decoded by FFmpeg's libraries (PyAV).
 
-A linear track keeps its depth, and so does a lossless one (FLAC, ALAC). A lossy track
+What is linear, lossless or lossy, the libraries' own description of each codec says
+(``AVCodecDescriptor.props``). A linear track keeps its depth, and so does a lossless one (FLAC, ALAC). A lossy track
 (AAC, MP3, Opus) becomes 32-bit float, because that is what its decoder delivers:
 rounding it to 24 bits would clip what exceeds full scale between the encoder's
 samples, and would be a change that nobody asked for. Decoding is set to bit-exact
 functions, so that one version of the libraries gives the same bytes each time; the
 video itself is kept beside the master.
+
+An encoder starts before the first sample (priming) and fills its last frame up; what the
+file says of both, in an edit list (ISO/IEC 14496-12, 8.6.6) or in Matroska's CodecDelay
+and DiscardPadding, is followed as far as the libraries follow it: the filling behind the
+last sample may stay, and no sample is taken away here. An edit list may also hide sound that was recorded, as
+when a telephone trims a video: then that is said.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Iterator
 from fractions import Fraction
@@ -26,6 +34,7 @@ from archiver.findings import Finding, Rule, Where
 from archiver.signal.sampleformat import SampleFormat
 from archiver.wave import rules
 from archiver.wave.capture import Capture, CaptureKind
+from archiver.wave.coding import Fidelity, SoundCoding
 from archiver.wave.decoded import pack, regroup
 from archiver.wave.format import format_of
 
@@ -34,8 +43,59 @@ __all__ = ["VideoCapture"]
 _LINEAR = re.compile(r"pcm_([suf])(8|16|24|32|64)(?:le|be)?(?:_planar)?")
 _FAULTS = (av.error.FFmpegError, OSError, ValueError, EOFError, UnicodeError)
 _GAP_S = Fraction(1, 50)
+_LEAST_GAP_S = Fraction(3, 1000)
+_FRAME_SHARE = Fraction(3, 4)
+_HIDDEN_S = Fraction(1, 4)
 _TOLERANCE_S = Fraction(1, 10)
 _LOOSE_TOLERANCE_S = Fraction(1, 2)
+
+_CODECS = {
+    "aac": "AAC", "aac_latm": "AAC", "ac3": "AC-3", "alac": "ALAC", "dts": "DTS", "eac3": "E-AC-3",
+    "flac": "FLAC", "mlp": "MLP", "mp1": "MPEG-1 layer I", "mp2": "MPEG-1 layer II",
+    "mp3": "MPEG-1 layer III", "opus": "Opus", "pcm_alaw": "A-law", "pcm_mulaw": "mu-law",
+    "truehd": "TrueHD", "tta": "TTA", "vorbis": "Vorbis", "wavpack": "WavPack",
+}  # fmt: skip
+_HALF_RATES = ("mp1", "mp2", "mp3")
+_HALF_RATE_HZ = 32_000
+_LOSSLESS_PROFILES = ("DTS-HD MA",)
+
+
+def _fidelity(context: Any) -> Fidelity:
+    codec = context.codec
+    if _LINEAR.fullmatch(codec.canonical_name):
+        return Fidelity.LINEAR
+    if codec.lossy and codec.lossless:
+        is_known = context.profile in _LOSSLESS_PROFILES
+        return Fidelity.LOSSLESS if is_known else Fidelity.UNKNOWN
+    if codec.lossless:
+        return Fidelity.LOSSLESS
+    return Fidelity.LOSSY if codec.lossy else Fidelity.UNKNOWN
+
+
+def _codec_name(context: Any) -> str:
+    name: str = context.codec.canonical_name
+    if _LINEAR.fullmatch(name):
+        return "IEEE float" if name.startswith("pcm_f") else "PCM"
+    # Below 32 kHz the layers are those of ISO/IEC 13818-3.
+    if name in _HALF_RATES and context.sample_rate < _HALF_RATE_HZ:
+        return _CODECS[name].replace("MPEG-1", "MPEG-2")
+    return _CODECS.get(name, name)
+
+
+def _container_name(container: Any) -> str:
+    name: str = container.format.name
+    if "matroska" in name:
+        return "Matroska"
+    if "mov" not in name.split(","):
+        return name
+    brand = container.metadata.get("major_brand", "qt").strip()
+    # Files from before the brand are QuickTime's own.
+    return "QuickTime" if brand == "qt" else "MP4"
+
+
+def _decoder() -> str:
+    version = ".".join(map(str, av.library_versions["libavcodec"]))
+    return f"FFmpeg libavcodec {version}"
 
 
 def _depth(name: str, sample: str, extra: bytes | None) -> tuple[str, int, int] | None:
@@ -112,10 +172,46 @@ class VideoCapture(Capture):
                 channels=context.layout.nb_channels,
                 sample_rate_hz=context.sample_rate,
             )
+            self._decoder_format: str = context.format.name
+            self.coding = SoundCoding(
+                container=_container_name(container),
+                codec=_codec_name(context),
+                profile=context.profile or "",
+                fidelity=_fidelity(context),
+                decoder=_decoder(),
+            )
             self.format = format_of(self.sample_format)
             self.frames = None
             self._loose = not track.duration
             self.declared_frames = self._declared(track, container)
+        self._say_if_lossy()
+        self._say_if_edited()
+
+    def _say_if_lossy(self) -> None:
+        coding = self.coding
+        if coding.is_exact:
+            return
+        what = f"the sound track is coded as {coding.name}, "
+        if coding.fidelity is Fidelity.LOSSY:
+            what += "which leaves part of the sound out for good"
+        else:
+            what += "which may be lossless or lossy; the file does not say"
+        self._say(rules.LOSSY, what)
+
+    def _say_if_edited(self) -> None:
+        """Compare the track with what the file holds when its edit list is not followed."""
+        if self.coding.container == "Matroska" or self.declared_frames is None or self._loose:
+            return
+        with open_read(self._path) as file, self._container(file, ignore_editlist="1") as whole:
+            held = self._declared(whole.streams.audio[0], whole)
+        rate = self.sample_format.sample_rate_hz
+        hidden = Fraction((held or 0) - self.declared_frames, rate)
+        if hidden > _HIDDEN_S:
+            self._say(
+                rules.SOUND_HIDDEN,
+                f"the file holds {float(Fraction(held or 0, rate)):.3f} s of sound, and its edit "
+                f"list shows {float(Fraction(self.declared_frames, rate)):.3f} s of them",
+            )
 
     def _declared(self, track: Any, container: Any) -> int | None:
         if track.duration and track.time_base:
@@ -131,9 +227,9 @@ class VideoCapture(Capture):
         if found not in self._findings:
             self._findings.append(found)
 
-    def _container(self, file: BinaryIO) -> Any:
+    def _container(self, file: BinaryIO, **options: str) -> Any:
         try:
-            return av.open(file, metadata_errors="replace")
+            return av.open(file, metadata_errors="replace", options=options)
         except _FAULTS as error:
             raise self._broken("the file cannot be opened as video", error) from error
 
@@ -150,10 +246,14 @@ class VideoCapture(Capture):
         """Yield the decoded samples; see :meth:`Capture.blocks`."""
         size = self._block_bytes(frames_per_block)
         count = 0
+        self._coded_bytes = 0
         for block in regroup(self._decoded(), size):
             count += len(block)
             yield block
         self.frames = count // self.sample_format.frame_bytes
+        if self.frames and self.coding.fidelity is not Fidelity.LINEAR:
+            rate = self._coded_bytes * 8 * self.sample_format.sample_rate_hz / self.frames
+            self.coding = dataclasses.replace(self.coding, bit_rate_bit_s=round(rate))
         self._judge(self.frames)
 
     def _decoded(self) -> Iterator[bytes]:
@@ -161,32 +261,52 @@ class VideoCapture(Capture):
         with open_read(self._path) as file, self._container(file) as container:
             track = container.streams.audio[0]
             track.codec_context.flags |= av.codec.context.Flags.bitexact
-            frames = container.decode(track)
+            frames = self._frames(container, track)
             at = 0
             ahead: Fraction | None = None
             while True:
                 try:
                     with translated(self._path, f"read past frame {at}"):
-                        frame = next(frames, None)
+                        frame, is_damaged = next(frames, (None, False))
                 except _FAULTS as error:
                     raise self._broken(f"decoding stops at frame {at}", error) from error
                 if frame is None:
                     return
+                if is_damaged:
+                    self._say_once(
+                        rules.SOUND_DAMAGED,
+                        "the decoder was given damaged data, first here",
+                        at / self.sample_format.sample_rate_hz,
+                    )
                 ahead = self._continuity(frame, ahead, at)
                 yield self._packed(frame, bits, at)
                 at += frame.samples
+
+    def _frames(self, container: Any, track: Any) -> Iterator[tuple[Any, bool]]:
+        """Decode a track; with each frame, whether it comes from a damaged packet."""
+        for packet in container.demux(track):
+            self._coded_bytes += packet.size
+            for frame in packet.decode():
+                yield frame, packet.is_corrupt or frame.is_corrupt
+
+    def _say_once(self, rule: Rule, message: str, start_s: float) -> None:
+        if all(finding.code != rule.code for finding in self._findings):
+            self._say(rule, message, start_s)
 
     def _continuity(self, frame: Any, expected: Fraction | None, at: int) -> Fraction | None:
         if frame.pts is None or frame.time_base is None:
             return expected
         start = Fraction(frame.pts * frame.time_base)
-        if expected is not None and abs(start - expected) > _GAP_S:
+        length = Fraction(frame.samples, self.sample_format.sample_rate_hz)
+        # A frame of the coding that is lost must be noticed; Matroska rounds to milliseconds.
+        most = max(_LEAST_GAP_S, min(_GAP_S, length * _FRAME_SHARE))
+        if expected is not None and abs(start - expected) > most:
             self._say(
                 rules.SOUND_GAP,
                 f"the track jumps by {float(start - expected):+.3f} s",
                 at / self.sample_format.sample_rate_hz,
             )
-        return start + Fraction(frame.samples, self.sample_format.sample_rate_hz)
+        return start + length
 
     def _packed(self, frame: Any, bits: int, at: int) -> bytes:
         found = (frame.layout.nb_channels, frame.sample_rate)
@@ -195,6 +315,14 @@ class VideoCapture(Capture):
             raise InputError(
                 f"at frame {at} the sound track changes from {declared[0]} channels at "
                 f"{declared[1]} Hz to {found[0]} at {found[1]} Hz",
+                where=self.name,
+                accepted="one format throughout",
+                remedy="Decode it with a video editor to a wave file and hand that in as well",
+            )
+        if frame.format.name != self._decoder_format:
+            raise InputError(
+                f"at frame {at} the samples change from {self._decoder_format} to "
+                f"{frame.format.name}",
                 where=self.name,
                 accepted="one format throughout",
                 remedy="Decode it with a video editor to a wave file and hand that in as well",

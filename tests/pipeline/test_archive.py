@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, cast
 
@@ -24,6 +25,7 @@ from archiver.errors import MisuseError
 from archiver.pipeline.archive import Archived, archive_session
 from archiver.pipeline.check import check_session
 from archiver.pipeline.verify import verify_bags
+from archiver.wave.container import read_payload, walk
 from tests.pipeline.making import (
     RATE_HZ,
     chunk,
@@ -270,6 +272,59 @@ def test_a_video_goes_into_the_bag_untouched_beside_a_master_of_its_sound(
     kept, rate = soundfile.read(outcome.bag / outcome.takes[0].stored.path, dtype="int16")
     assert rate == RATE_HZ
     assert np.array_equal(kept, (samples[:, 0] * 32767).astype(np.int16))
+
+
+def test_a_lossy_video_is_documented_as_what_it_is_in_every_place(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    write_sheet(folder, [take("t1", "takes/t1.mp4")])
+    samples = sound(1)
+    video_with_sound(folder / "takes/t1.mp4", samples, "aac")
+    assert "capture-lossy" in {f.code for f in check_session(folder).findings}
+    outcome = archive_session(folder, tmp_path / "archive")
+    assert outcome.bag is not None, [str(f) for f in outcome.findings]
+    assert "capture-lossy" in {f.code for f in outcome.findings}
+    master = outcome.bag / outcome.takes[0].stored.path
+    with av.open(str(master)) as container:
+        history = container.metadata["coding_history"].split("\r\n")
+    lossy = next(line for line in history if "A/D" in line)
+    assert lossy.startswith("A=AAC,F=48000,M=mono,")
+    assert "AAC LC in MP4" in lossy
+    assert "kbit/s;lossy" in lossy
+    assert "decoded samples unchanged" in history[-2]
+    for name in ("archiving.json", "captures/t1.json", "ebucore.xml", "premis.xml", "session.html"):
+        text = (outcome.bag / "metadata" / name).read_text(encoding="utf-8")
+        assert "AAC" in text, name
+        assert "lossy" in text, name
+        assert "libavcodec" in text or name == "ebucore.xml", name
+    assert "its decoder gave" in " ".join(
+        (outcome.bag / "READ-ME.txt").read_text(encoding="utf-8").split()
+    )
+    frames = soundfile.info(master).frames
+    assert 'editRate="48000"' in (axml := _axml_of(master))
+    assert f">{frames}<" in axml
+
+
+def _axml_of(master: Path) -> str:
+    with master.open("rb") as file:
+        (chunk,) = (one for one in walk(file, master.name).chunks if one.chunk_id == b"axml")
+        return read_payload(file, chunk, master.name).decode()
+
+
+def test_a_new_version_with_a_decoded_capture_keeps_its_master_byte_for_byte(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "s"
+    write_sheet(folder, [take("t1", "takes/t1.mkv")])
+    video_with_sound(folder / "takes/t1.mkv", sound(1), "aac")
+    first = archive_session(folder, tmp_path / "archive")
+    later = datetime(2031, 1, 1, tzinfo=UTC)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("archiver.pipeline.archive.moment", lambda: later)
+        second = archive_session(folder, tmp_path / "archive", version=2)
+    assert first.bag is not None
+    assert second.bag is not None, [str(f) for f in second.findings]
+    (one,), (other,) = first.takes, second.takes
+    assert one.stored.digests == other.stored.digests
 
 
 def test_text_beyond_ascii_is_whole_in_ixml_and_reported_where_bext_changed_it(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from lxml import etree
 
 from archiver.describe import places, rules
-from archiver.describe.ebucore import EBUCORE
+from archiver.describe.ebucore import CAPTURE_LABEL, EBUCORE
 from archiver.describe.facts import FileFacts, FileRole, MasterFacts
 from archiver.describe.selfcheck.forms import digest_complaint, is_plain_date, named_file
 from archiver.describe.selfcheck.reading import Desk, children, local_name, text_of
@@ -63,6 +63,9 @@ def check_ebucore(root: etree._Element, desk: Desk) -> None:
         elif name == "format":
             file_name = text_of(element, "fileName") or ""
             master = masters.get(file_name)
+            if element.get("typeLabel") == CAPTURE_LABEL:
+                _capture(element, file_name, desk)
+                continue
             described.add(file_name)
             if master is not None:
                 _technical(element, master, desk)
@@ -102,6 +105,23 @@ def _technical(element: etree._Element, master: MasterFacts, desk: Desk) -> None
             accepted=f"{master.frames} at {samples.sample_rate_hz} Hz",
         )  # fmt: skip
     _stored(element, master.path, desk)
+
+
+def _capture(element: etree._Element, file_name: str, desk: Desk) -> None:
+    """Check what is said of a capture against the codings of the archive."""
+    codings = {
+        one.decoded_from.name for one in desk.archive.masters if one.decoded_from is not None
+    }
+    audio = next(children(element, "audioFormat"), None)
+    name = None if audio is None else audio.get("audioFormatName")
+    if name not in codings:
+        desk.report(
+            rules.TECHNICAL, f"the coding of {file_name} is {name!r}", at=element,
+            accepted=", ".join(sorted(codings)),
+        )  # fmt: skip
+    locator = text_of(element, "locator")
+    if locator is not None:
+        _stored(element, named_file(locator, base=places.EBUCORE) or "", desk)
 
 
 def _copy(element: etree._Element, file: FileFacts, desk: Desk) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from lxml import etree
 
 from archiver.describe import rules
+from archiver.describe.premis import SOUND_TRACK
 from archiver.describe.premis_terms import PREMIS_NAMESPACE
 from archiver.describe.selfcheck.forms import digest_complaint, is_date_time, is_edtf
 from archiver.describe.selfcheck.reading import Desk, children, local_name, text_of
@@ -206,9 +207,27 @@ def _file(element: etree._Element, desk: Desk, described: set[str]) -> None:
             )  # fmt: skip
 
 
+def _sound_track(path: str, element: etree._Element, desk: Desk) -> None:
+    """Check the coded sound of a capture: its file is kept, and its coding is on record."""
+    if path not in desk.files:
+        desk.report(rules.FILE_UNKNOWN, f"{path!r} is not in the bag", at=element)
+    name = text_of(element, "objectCharacteristics", "format", "formatDesignation", "formatName")
+    names = {one.decoded_from.name for one in desk.archive.masters if one.decoded_from is not None}
+    if name not in names:
+        desk.report(
+            rules.TECHNICAL,
+            f"the coding is {name!r}",
+            at=element,
+            accepted=", ".join(sorted(names)),
+        )
+
+
 def _samples(element: etree._Element, desk: Desk) -> None:
     digests = _digests(element, desk)
     identifier = text_of(element, "objectIdentifier", "objectIdentifierValue") or ""
+    if identifier.endswith(SOUND_TRACK):
+        _sound_track(identifier.removesuffix(SOUND_TRACK), element, desk)
+        return
     facts = desk.files.get(identifier.removesuffix("#samples"))
     master = desk.archive.master_of.get(facts.take or "") if facts is not None else None
     if master is None:
