@@ -63,6 +63,7 @@ def _captures_json(report: CheckReport) -> list[dict[str, Any]]:
             "file": facts.file,
             "kind": facts.kind,
             "format": str(facts.sample_format),
+            "coding": facts.coding.as_json(),
             "frames": facts.frames,
             "duration_s": facts.duration_s,
             "size_bytes": facts.size_bytes,
@@ -100,7 +101,7 @@ def _show_takes(console: Console, report: CheckReport) -> None:
     for take in session.takes:
         facts = files_known.get(take.file)
         length = clock(lengths[take.id]) if take.id in lengths else ""
-        form = "" if facts is None else str(facts.sample_format)
+        form = "" if facts is None else facts.captured_as
         table.add_row(take.id, str(take.kind), length, form, plain(take.file))
     console.print(table)
     console.print()
