@@ -51,6 +51,7 @@ __all__ = [
     "link",
     "lock",
     "make_directory",
+    "may_write",
     "open_read",
     "read_bytes",
     "rename_new",
@@ -259,6 +260,12 @@ def free_bytes(path: Path) -> int:
     """Return the bytes free to this user on the file system of a directory."""
     with translated(path, "examined"):
         return _seam.free_bytes(path)
+
+
+def may_write(path: Path) -> bool:
+    """Say whether this user may make names in a directory, as far as the system tells."""
+    with translated(path, "examined"):
+        return _seam.may_write(path)
 
 
 def entries(path: Path) -> tuple[Entry, ...]:

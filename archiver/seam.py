@@ -102,6 +102,9 @@ class Seam(Protocol):
     def free_bytes(self, path: Path) -> int:
         """Return the bytes free to this user on the file system of a directory."""
 
+    def may_write(self, path: Path) -> bool:
+        """Say whether this user may make names in a directory, as far as the system tells."""
+
     def drop_cache(self, file: BinaryIO) -> None:
         """Ask the system to forget what it holds of a file, so that it is read anew."""
 
@@ -217,6 +220,13 @@ class OperatingSystem:
         import shutil  # noqa: PLC0415 - it brings the compressors along, and few runs write
 
         return shutil.disk_usage(path).free
+
+    def may_write(self, path: Path) -> bool:
+        """Say whether this user may make names in a directory, as far as the system tells.
+
+        Windows tells of no more than a mark that directories do not heed.
+        """
+        return os.access(path, os.W_OK | os.X_OK)
 
     def drop_cache(self, file: BinaryIO) -> None:
         """Ask the system to forget what it holds of a file, so that it is read anew."""

@@ -52,6 +52,8 @@ class FaultySeam:
         By file name, the byte that the first reading gets wrong.
     longest_read : int, optional
         A read gives at most this many bytes.
+    not_writable : set of str
+        Names of directories of which :meth:`may_write` says no.
     refused : set of (operation, file name)
         Operations that fail with ``errno`` whenever they meet this name.
     flush : bool
@@ -65,6 +67,7 @@ class FaultySeam:
     unreadable_from: dict[str, int] = field(default_factory=dict)
     flipped_once: dict[str, int] = field(default_factory=dict)
     longest_read: int | None = None
+    not_writable: set[str] = field(default_factory=set)
     refused: set[tuple[str, str]] = field(default_factory=set)
     flush: bool = False
     inner: Seam = field(default_factory=OperatingSystem)
@@ -186,6 +189,10 @@ class FaultySeam:
     def free_bytes(self, path: Path) -> int:
         self.call("free_bytes", path)
         return self.inner.free_bytes(path) if self.free is None else self.free
+
+    def may_write(self, path: Path) -> bool:
+        self.call("may_write", path)
+        return path.name not in self.not_writable and self.inner.may_write(path)
 
     def drop_cache(self, file: BinaryIO) -> None:
         faulty = cast("FaultyFile", file)

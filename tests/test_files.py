@@ -161,6 +161,7 @@ def test_every_operation_translates_the_errors_of_the_system(tmp_path: Path) -> 
         lambda: files.exists(place),
         lambda: files.resolved(place),
         lambda: files.free_bytes(tmp_path),
+        lambda: files.may_write(tmp_path),
         lambda: files.entries(tmp_path),
         lambda: files.discard(place),
         lambda: files.drop_cache(place),

@@ -81,7 +81,8 @@ def deposit(
     rehearse: Annotated[
         bool,
         typer.Option(
-            "--rehearse", help="Say what would be sent and what is missing; send nothing."
+            "--rehearse",
+            help="Look at the place, say what would be sent and what is missing; send nothing.",
         ),
     ] = False,
     as_json: AsJson = False,

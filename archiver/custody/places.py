@@ -21,12 +21,12 @@ from archiver import files
 from archiver.custody.transport.address import Address, Kind, address_of
 from archiver.custody.transport.far_end import Delivery, FarEnd, Held, final_name
 from archiver.custody.transport.local import LocalFolder
-from archiver.custody.transport.refusals import taken
+from archiver.custody.transport.refusals import TakenError, taken
 from archiver.custody.transport.retrying import CutError, Persistence, Retries
 from archiver.custody.transport.source import Reading, Sendable
 from archiver.errors import IntegrityError, MisuseError
 
-__all__ = ["Fetched", "Held", "Place", "Retries", "Sendable", "Sent", "open_place"]
+__all__ = ["Fetched", "Held", "Place", "Retries", "Sendable", "Sent", "TakenError", "open_place"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,8 +149,10 @@ class Place:
 
         Raises
         ------
+        TakenError
+            The name is taken by something else.
         MisuseError
-            The name is taken by something else, or cannot be a name.
+            It cannot be a name, or another run is sending it.
         IntegrityError
             The far end does not hold what was sent.
         SurroundingsError
@@ -276,6 +278,22 @@ class Place:
 
         persistence.call(rest)
         return size, hasher.hexdigest()
+
+    def require_open(self, needed: int | None = None) -> None:
+        """Find out, without writing, whether something can be sent, as far as that shows.
+
+        Parameters
+        ----------
+        needed : int, optional
+            How many bytes are to be sent, if that is known.
+
+        Raises
+        ------
+        SurroundingsError
+            It is known that this account may not write there, or that they do not fit.
+        """
+        persistence = Persistence(self._retries, self.url)
+        persistence.call(lambda: self._far_end.require_open(needed))
 
     def listing(self, folder: str = "") -> tuple[Held, ...]:
         """List a folder, leftovers included; a folder that is not there is empty."""

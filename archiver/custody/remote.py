@@ -291,6 +291,10 @@ class RemoteSeam:
             return self._inner.free_bytes(path)
         return 2**63 - 1
 
+    def may_write(self, path: Path) -> bool:
+        """Say whether a directory may be written; an object store tells when it is."""
+        return self._remote(path) is not None or self._inner.may_write(path)
+
     def drop_cache(self, file: BinaryIO) -> None:
         """Ask the system to forget what it holds of a file; a new reading is new anyway."""
         if not isinstance(file, _Remote):

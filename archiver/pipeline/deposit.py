@@ -33,7 +33,7 @@ from archiver.custody.deposits import (
 from archiver.custody.entry import moment_text
 from archiver.custody.ledger import Ledger, open_ledger
 from archiver.custody.outgoing import Text
-from archiver.custody.places import Place, open_place
+from archiver.custody.places import Place, TakenError, open_place
 from archiver.custody.statements import LARGEST_STATEMENT_BYTES
 from archiver.custody.store import Store, opened_store
 from archiver.custody.transport.address import Kind, address_of
@@ -91,28 +91,25 @@ def deposit_bags(
     ------
     MisuseError
         The profile is not there, names no institution or no destination, or the plan asks for
-        something that the profile does not allow.
+        something that the profile does not allow; or the place is not there.
     InputError
         The profile is wrong.
     SurroundingsError, IntegrityError
-        The ledger or the place cannot be reached at all.
+        The ledger or the place cannot be reached at all, or the place may not be written. A
+        rehearsal looks, too, and writes nothing there.
     """
     progress = progress or Silent()
     profile = find_profile(Path(), plan.profile)
     to = _destination(plan, profile)
     form = _form(plan, profile)
-    if plan.rehearse:
-        # A ledger is not made for the sake of looking.
-        there = files.exists(plan.ledger)
-        looking = open_ledger(plan.ledger, read_only=True) if there else contextlib.nullcontext()
-        with looking as seen:
-            work = _Depositing(plan, profile, to, form, seen, None, progress)
-            return tuple(work.run(bag) for bag in plan.bags)
-    with (
-        open_ledger(plan.ledger) as ledger,
-        open_place(to, retries=Retries(tell=tell) if tell else None) as place,
-    ):
-        work = _Depositing(plan, profile, to, form, ledger, place, progress)
+    with contextlib.ExitStack() as opened:
+        # A ledger is not made for the sake of looking, nor for a deposit that cannot begin.
+        ledger = None
+        if files.exists(plan.ledger):
+            ledger = opened.enter_context(open_ledger(plan.ledger, read_only=plan.rehearse))
+        place = opened.enter_context(open_place(to, retries=Retries(tell=tell) if tell else None))
+        place.require_open()
+        work = _Depositing(plan, profile, to, form, ledger, place, opened, progress)
         return tuple(work.run(bag) for bag in plan.bags)
 
 
@@ -160,7 +157,8 @@ class _Depositing:
         to: str,
         form: Form,
         ledger: Ledger | None,
-        place: Place | None,
+        place: Place,
+        opened: contextlib.ExitStack,
         progress: Progress,
     ) -> None:
         self.plan = plan
@@ -170,6 +168,7 @@ class _Depositing:
         self.form = form
         self.ledger = ledger
         self.place = place
+        self.opened = opened
         self.progress = progress
 
     def run(self, bag: Path) -> BagDeposit:
@@ -214,8 +213,11 @@ class _Depositing:
         }
         if before is not None:
             return self._before(root, before, facts)
-        if self.place is None or self.ledger is None:
+        if self.plan.rehearse:
+            self.place.require_open(self._needed(goods, name))
             return self._result(root, DepositOutcome.REHEARSED, packages=goods.planned, **facts)
+        if self.ledger is None:
+            self.ledger = self.opened.enter_context(open_ledger(self.plan.ledger))
         busy = MisuseError(
             "is being deposited by another process",
             where=str(root),
@@ -228,6 +230,15 @@ class _Depositing:
             if made is not None:
                 return self._before(root, made, facts)
             return self._hand_over(goods, name, store, self.place, self.ledger, facts)
+
+    def _needed(self, goods: Consignment, name: str) -> int | None:
+        """Say how much room a deposit takes; None if that is not known."""
+        if self.place.listing(name):
+            # Begun before: what has arrived takes its room already.
+            return None
+        sizes = [one.size for one in goods.planned]
+        known = [size for size in sizes if size is not None]
+        return sum(known) if len(known) == len(sizes) else None
 
     def _before(self, root: Path, before: LedgerDeposit, facts: dict[str, Any]) -> BagDeposit:
         known = {"to": before.to, "entry": before.entry, "receipt_due": before.receipt_due}
@@ -313,7 +324,7 @@ class _Depositing:
         written = write_papers(papers, record, goods, self.institution)
         for paper in sorted(_SENT_ALONG & written.keys()):
             # What another version of this program has laid there says the same in other words.
-            with contextlib.suppress(MisuseError):
+            with contextlib.suppress(TakenError):
                 place.send(Text(name=paper, content=written[paper]), folder=name)
         place.send(Text(name=DEPOSIT_NAME, content=written[DEPOSIT_NAME]), folder=name)
         digests = {paper: _sha256(content) for paper, content in written.items()}

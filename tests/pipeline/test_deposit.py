@@ -17,11 +17,15 @@ from pathlib import Path
 
 import pytest
 
+from archiver import files
 from archiver.custody.deposits import DepositState, deposits_in
 from archiver.custody.ledger import open_ledger
-from archiver.errors import MisuseError
+from archiver.custody.places import _one_sender
+from archiver.custody.transport.address import address_of
+from archiver.errors import MisuseError, SurroundingsError
 from archiver.pipeline.deposit import deposit_bags
 from archiver.pipeline.deposit_outcome import DepositOutcome
+from tests.faults import FaultySeam
 from tests.package.small_bags import contents
 from tests.pipeline.handing import PAYLOAD, SENDER, Both, both_sides, same, small_bag
 
@@ -37,6 +41,8 @@ def bag(tmp_path: Path) -> Path:
 
 
 def entered(both: Both) -> int:
+    if not both.ledger.exists():
+        return 0
     with open_ledger(both.ledger, read_only=True) as ledger:
         return len(deposits_in(ledger))
 
@@ -248,10 +254,75 @@ def test_a_deposit_called_wrongly_says_what_is_accepted(
     assert refused.value.accepted
 
 
-def test_a_place_that_is_not_there_is_told_before_anything_is_read(both: Both, bag: Path) -> None:
-    with pytest.raises(Exception, match="nowhere") as refused:
-        deposit_bags(both.plan(bag, to=str(both.root / "nowhere")))
-    assert getattr(refused.value, "exit_status", 0) in {2, 4}
+@pytest.mark.parametrize("rehearse", [True, False])
+def test_a_place_that_is_not_there_is_told_before_anything_is_read(
+    both: Both, bag: Path, rehearse: bool
+) -> None:
+    nowhere = both.root / "nowhere"
+    with pytest.raises(SurroundingsError, match="nowhere"):
+        deposit_bags(both.plan(bag, to=str(nowhere), rehearse=rehearse))
+    assert not nowhere.exists()
+    assert not both.ledger.exists()
+    assert not (both.ledger.parent / "deposits").exists()
+
+
+@pytest.mark.parametrize("rehearse", [True, False])
+def test_a_place_that_may_not_be_written_is_told_before_anything_is_made(
+    both: Both, bag: Path, rehearse: bool
+) -> None:
+    with (
+        files.use(FaultySeam(not_writable={both.inbox.name})),
+        pytest.raises(SurroundingsError, match="may not be written by this account"),
+    ):
+        deposit_bags(both.plan(bag, rehearse=rehearse))
+    assert list(both.inbox.iterdir()) == []
+    assert not both.ledger.exists()
+
+
+def test_a_rehearsal_tells_that_there_is_no_room(both: Both, bag: Path) -> None:
+    with files.use(FaultySeam(free=1000)):
+        (done,) = deposit_bags(both.plan(bag, rehearse=True))
+    assert (done.outcome, done.exit_status) == (DepositOutcome.FAILED, 4)
+    assert "has room for 1000 bytes" in str(done.error)
+    assert list(both.inbox.iterdir()) == []
+
+
+def test_a_rehearsal_of_what_was_begun_does_not_ask_for_room_twice(both: Both, bag: Path) -> None:
+    (seen,) = both.deposit(bag, rehearse=True)
+    (both.inbox / seen.deposit).mkdir()
+    (both.inbox / seen.deposit / ".lhm-1.tar.unfinished").write_bytes(b"x")
+    with files.use(FaultySeam(free=1000)):
+        (done,) = deposit_bags(both.plan(bag, rehearse=True))
+    assert done.outcome is DepositOutcome.REHEARSED
+
+
+def test_no_ledger_is_made_for_what_cannot_be_sent(both: Both) -> None:
+    (done,) = both.deposit(both.root / "home" / "missing")
+    assert done.outcome is DepositOutcome.FAILED
+    assert not both.ledger.exists()
+
+
+def test_a_paper_of_another_version_of_the_program_is_left_as_it_is(both: Both, bag: Path) -> None:
+    (seen,) = both.deposit(bag, rehearse=True)
+    paper = both.inbox / seen.deposit / "receipt-request.txt"
+    paper.parent.mkdir()
+    paper.write_text("Please.\n", encoding="utf-8")
+    (done,) = both.deposit(bag)
+    assert done.outcome is DepositOutcome.DEPOSITED
+    assert paper.read_text(encoding="utf-8") == "Please.\n"
+
+
+def test_a_paper_that_another_run_is_sending_keeps_the_deposit_from_being_complete(
+    both: Both, bag: Path
+) -> None:
+    (seen,) = both.deposit(bag, rehearse=True)
+    with _one_sender(address_of(str(both.inbox)).of(seen.deposit, "transfer-list.csv")):
+        (done,) = both.deposit(bag)
+    assert (done.outcome, done.exit_status) == (DepositOutcome.FAILED, 2)
+    assert "is being sent by another run" in str(done.error)
+    assert not (both.inbox / seen.deposit / "deposit.json").exists()
+    (again,) = both.deposit(bag)
+    assert again.outcome is DepositOutcome.DEPOSITED
 
 
 # --- only what is new -------------------------------------------------------------------

@@ -17,6 +17,7 @@ from archiver.custody.deposits import deposits_in
 from archiver.custody.ledger import open_ledger
 from archiver.custody.places import Place, open_place
 from archiver.custody.transport.retrying import Retries
+from archiver.errors import ArchiverError
 from archiver.pipeline import deposit
 from archiver.pipeline.deposit import deposit_bags
 from archiver.pipeline.deposit_outcome import BagDeposit, DepositOutcome
@@ -39,6 +40,8 @@ def bag(tmp_path: Path) -> Path:
 
 
 def entered(both: Both) -> int:
+    if not both.ledger.exists():
+        return 0
     with open_ledger(both.ledger, read_only=True) as ledger:
         return len(deposits_in(ledger))
 
@@ -177,6 +180,22 @@ def test_a_deposit_over_sftp_is_cut_and_goes_on(
         (received,) = both.receive(server.root / done.deposit)
     assert str(received.outcome) == "accepted"
     assert same(bag, both.store / "lhm-1")
+
+
+def test_a_rehearsal_over_sftp_looks_at_the_place_and_leaves_no_trace(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    surroundings.bare(monkeypatch, tmp_path)
+    both = both_sides(tmp_path / "sides", "tar")
+    bag = small_bag(tmp_path / "home" / "lhm-1")
+    with sftp_server(tmp_path / "server") as server:
+        surroundings.let_into_sftp(monkeypatch, server)
+        place = f"sftp://depositor@127.0.0.1:{server.port}"
+        (done,) = both.deposit(bag, to=f"{place}/", rehearse=True)
+        assert done.outcome is DepositOutcome.REHEARSED
+        with pytest.raises(ArchiverError, match="nowhere"):
+            both.deposit(bag, to=f"{place}/nowhere", rehearse=True)
+        assert list(server.root.iterdir()) == []
 
 
 def test_a_deposit_over_webdav_is_received_as_the_same_bag(

@@ -130,6 +130,9 @@ class FarEnd(Protocol):
     def reach(self) -> None:
         """Connect, and make sure that the place is there."""
 
+    def require_open(self, needed: int | None) -> None:
+        """Refuse if it is known, without writing, that nothing can be sent or does not fit."""
+
     def leave(self) -> None:
         """Let go of connections; never fails."""
 

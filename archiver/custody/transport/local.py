@@ -18,7 +18,7 @@ from archiver.custody.transport.far_end import (
     partial_name,
 )
 from archiver.custody.transport.reading_back import compare_by_reading
-from archiver.custody.transport.refusals import taken
+from archiver.custody.transport.refusals import forbidden, taken
 from archiver.errors import MisuseError, SurroundingsError
 
 __all__ = ["LocalFolder"]
@@ -57,6 +57,13 @@ class LocalFolder:
                 where=str(self._root),
                 accepted="a folder that is there, or a URL",
             )
+
+    def require_open(self, needed: int | None) -> None:
+        """Refuse if this user may not write there, or so many bytes do not fit."""
+        if not files.may_write(self._root):
+            raise forbidden(str(self._root), "written")
+        if needed is not None:
+            self._require_room(self._root, needed)
 
     def leave(self) -> None:
         """Close what is open."""
@@ -103,8 +110,12 @@ class LocalFolder:
         for made in missing:
             # Or a power failure could take the folder, with all that was verified in it.
             files.flush_directory(made.parent)
+        if lacking is not None:
+            self._require_room(path, lacking)
+
+    def _require_room(self, path: Path, lacking: int) -> None:
         free = files.free_bytes(path)
-        if lacking is not None and free < lacking:
+        if free < lacking:
             raise SurroundingsError(
                 f"has room for {free} bytes; {lacking} are to be written",
                 where=str(path),

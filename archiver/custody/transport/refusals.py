@@ -8,6 +8,7 @@ from types import ModuleType
 from archiver.errors import MisuseError, SurroundingsError
 
 __all__ = [
+    "TakenError",
     "forbidden",
     "full",
     "library",
@@ -19,9 +20,13 @@ __all__ = [
 ]
 
 
-def taken(where: str) -> MisuseError:
+class TakenError(MisuseError):
+    """A name at the far end is taken by something else; nothing is overwritten."""
+
+
+def taken(where: str) -> TakenError:
     """Return the refusal to overwrite."""
-    return MisuseError(
+    return TakenError(
         "is there already, with other content",
         where=where,
         accepted="a name that is free, or one that holds the very same bytes",

@@ -65,6 +65,9 @@ class S3Folder:
         except RefusedError as error:
             raise error.told("listed", self._address.shown) from error
 
+    def require_open(self, needed: int | None) -> None:
+        """Do nothing: what a bucket refuses shows only on writing."""
+
     def leave(self) -> None:
         """Close the connections."""
         self._requests.close()

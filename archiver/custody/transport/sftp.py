@@ -95,6 +95,14 @@ class SftpFolder:
                 "is a file, not a folder", where=self._address.shown, accepted="a folder"
             )
 
+    def require_open(self, needed: int | None) -> None:
+        """Refuse if the server says that so many bytes do not fit; rights show on writing."""
+        if needed is None:
+            return
+        free = self._free_bytes(self._path("", ""))
+        if free is not None and free < needed:
+            raise full(self._address.shown, f"{free} bytes are free, {needed} are to be written")
+
     def leave(self) -> None:
         """Close the connection."""
         system, client = self._system, self._client

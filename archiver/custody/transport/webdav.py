@@ -186,6 +186,9 @@ class WebdavFolder:
                 "is a file, not a folder", where=self._address.shown, accepted="a folder"
             )
 
+    def require_open(self, needed: int | None) -> None:
+        """Do nothing: what a server refuses shows only on writing."""
+
     def leave(self) -> None:
         """Close the connections."""
         client, self._client = self._client, None
