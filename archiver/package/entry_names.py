@@ -37,10 +37,12 @@ from archiver.package.package_rules import (
 )
 from archiver.package.refusal import PackageRefusedError
 
-__all__ = ["DEEPEST", "LONGEST_NAME_BYTES", "LONGEST_PATH_BYTES", "NameJudge"]
+__all__ = ["DEEPEST", "LONGEST_NAME_BYTES", "LONGEST_PATH_BYTES", "LONGEST_TOP_BYTES", "NameJudge"]
 
 LONGEST_NAME_BYTES = 255
 """Of one component, in UTF-8; the limit of common file systems."""
+LONGEST_TOP_BYTES = 200
+"""Of the top directory: ending, number of a part and the mark of what is unfinished are added."""
 LONGEST_PATH_BYTES = 4096
 """Of a whole path, in UTF-8; the limit of Linux."""
 DEEPEST = 64
@@ -68,14 +70,20 @@ class NameJudge:
         self._package = package
         self._any_names = any_names
         self._top: str | None = None
-        # Folded path to the path as it is spelt, and whether it is a directory.
-        self._taken: dict[str, tuple[str, bool]] = {}
-        self._files: set[str] = set()
+        # By the number of the directory above and the folded name: its own number, the name as
+        # it is spelt, and whether it is a directory. Whole paths would fill the memory, since
+        # one entry can name as many directories as are allowed in each other.
+        self._taken: dict[tuple[int, str], tuple[int, str, bool]] = {}
 
     @property
     def top(self) -> str | None:
         """The top directory; None before the first entry."""
         return self._top
+
+    @property
+    def count(self) -> int:
+        """Files and directories so far, with those that are only named on the way to others."""
+        return len(self._taken)
 
     def refuse(
         self, rule: Rule, name: str, message: str, *, accepted: str = ""
@@ -180,6 +188,13 @@ class NameJudge:
                     "the top directory is hidden",
                     accepted="a name without a leading full stop",
                 )
+            if len(top.encode()) > LONGEST_TOP_BYTES:
+                raise self.refuse(
+                    NAME_LONG,
+                    name,
+                    f"the name of the top directory has {len(top.encode())} bytes",
+                    accepted=f"{LONGEST_TOP_BYTES} bytes",
+                )
             self._top = top
         elif top != self._top:
             mac = (
@@ -199,24 +214,25 @@ class NameJudge:
             )
 
     def _take(self, name: str, components: list[str], *, is_directory: bool) -> None:
-        path = ""
+        above = 0
         for depth, component in enumerate(components, 1):
-            path = f"{path}/{component}" if path else component
-            last = depth == len(components)
-            directory = is_directory or not last
-            before = self._taken.setdefault(
-                path if self._any_names else folded(path), (path, directory)
-            )
-            spelt, was_directory = before
-            if spelt != path:
+            directory = is_directory or depth < len(components)
+            key = above, component if self._any_names else folded(component)
+            before = self._taken.get(key)
+            if before is None:
+                above = len(self._taken) + 1
+                self._taken[key] = above, component, directory
+                continue
+            above, spelt, was_directory = before
+            path = "/".join(components[:depth])
+            if spelt != component:
+                other = "/".join((*components[: depth - 1], spelt))
                 raise self.refuse(
                     NAMES_ONE,
                     name,
-                    f"{path!a} and {spelt!a} are one name on some systems",
+                    f"{path!a} and {other!a} are one name on some systems",
                 )
             if was_directory is not directory:
                 raise self.refuse(PATH_CONFLICT, name, f"{shown(path)!r} is a file and a directory")
-            if last and not directory:
-                if path in self._files:
-                    raise self.refuse(NAME_REPEATED, name, "there are two entries of this name")
-                self._files.add(path)
+            if not directory:
+                raise self.refuse(NAME_REPEATED, name, "there are two entries of this name")

@@ -41,7 +41,8 @@ _EMPTY = bytes(_BLOCK)
 _LONGEST_EXTENDED = 1 << 20
 _LARGEST = 1 << 62
 _LARGEST_OCTAL = 8**11 - 1
-_MAGICS = {b"ustar\x0000", b"ustar  \x00"}
+_GNU_MAGIC = b"ustar  \x00"
+_MAGICS = {b"ustar\x0000", _GNU_MAGIC}
 _REFUSED = {
     b"1": (KIND_HARD_LINK, "a hard link"),
     b"2": (KIND_LINK, "a symbolic link"),
@@ -98,14 +99,18 @@ class _Reader:
             kind = header[156:157]
             size = self._number(header[124:136], "size")
             if kind in {b"x", b"g", b"L"}:
-                if kind in seen or (kind != b"g" and seen & {b"x", b"L"}):
+                if kind in seen or seen & {b"x", b"L"}:
                     self._refuse(HEADER_CHAIN, "there is a second extended header of one entry")
                 seen.add(kind)
                 self._extend(kind, self._extension(size), extended)
                 continue
-            name = self._name(header, extended)
+            plain = self._plain_name(header)
+            name = self._name(plain, extended)
             size = self._size(size, extended, name)
             self._refuse_kind(kind, name)
+            # Some readers ask the plain name what an entry of no kind is, others the long one.
+            if kind == b"\0" and name.endswith("/") is not plain.endswith(b"/"):
+                self._refuse(HEADERS_DISAGREE, "only one of two names is a directory's", name)
             is_directory = kind == b"5" or (kind == b"\0" and name.endswith("/"))
             if is_directory and size:
                 self._refuse(HEADER_FIELD, f"a directory announces {size} bytes", name)
@@ -154,7 +159,7 @@ class _Reader:
         if content != _EMPTY:
             self._refuse(TRAILING_DATA, "an empty block stands before further entries")
         while piece := self._stream.some(1 << 18):
-            if any(piece):
+            if bytes(piece).strip(b"\0"):
                 self._refuse(TRAILING_DATA, "there is something behind the end")
 
     def _padding(self, size: int) -> None:
@@ -191,28 +196,36 @@ class _Reader:
 
     def _records(self, content: bytes) -> dict[str, bytes]:
         records: dict[str, bytes] = {}
-        rest = content
-        while rest:
-            length_text, blank, _ = rest.partition(b" ")
+        begin = 0
+        # Never by cutting off what is read: a header of many records would be copied as often.
+        while begin < len(content):
             # The length counts itself; nine digits are more than any header may hold.
-            if not blank or not length_text.isdigit() or len(length_text) > 9:
+            length_text, blank, _ = content[begin : begin + 10].partition(b" ")
+            if not blank or not length_text.isdigit():
                 self._refuse(HEADER_FIELD, "a record of an extended header has no length")
-            length = int(length_text)
-            record = rest[len(length_text) + 1 : length]
+            end = begin + int(length_text)
+            record = content[begin + len(length_text) + 1 : end]
             key, equals, value = record[:-1].partition(b"=")
-            if length > len(rest) or not record.endswith(b"\n") or not equals or not key:
+            if end > len(content) or not record.endswith(b"\n") or not equals or not key:
                 self._refuse(HEADER_FIELD, "a record of an extended header is malformed")
             text = self._text(key)
             if text in records:
                 self._refuse(HEADERS_DISAGREE, f"an extended header says {text!r} twice")
             records[text] = value
-            rest = rest[length:]
+            begin = end
         return records
 
-    def _name(self, header: bytes, extended: _Extended) -> str:
+    def _plain_name(self, header: bytes) -> bytes:
         plain = self._ended(header[:100])
-        if header[257:263] == b"ustar\0" and (prefix := self._ended(header[345:500])):
+        if header[257:265] == _GNU_MAGIC:
+            # GNU tar keeps times there in archives of another use; some readers take a prefix.
+            if any(header[345:500]):
+                self._refuse(HEADER_FIELD, "something stands where others have a prefix")
+        elif prefix := self._ended(header[345:500]):
             plain = prefix + b"/" + plain
+        return plain
+
+    def _name(self, plain: bytes, extended: _Extended) -> str:
         if extended.path is not None:
             return extended.path
         if extended.long_name is not None:
@@ -250,7 +263,8 @@ class _Reader:
                 self._refuse(SIZE_IMPOSSIBLE, f"the {what} is negative")
             number = int.from_bytes(bytes([field[0] & 0x3F]) + field[1:], "big")
         else:
-            digits = field.strip(b" \0")
+            # A NUL ends a number; of digits behind it some readers would make something.
+            digits = field.rstrip(b" \0").lstrip(b" ")
             if any(digit not in b"01234567" for digit in digits):
                 self._refuse(HEADER_FIELD, f"the {what} {digits!r} is no octal number")
             number = int(digits or b"0", 8)

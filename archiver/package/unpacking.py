@@ -24,12 +24,14 @@ from archiver.package.entry_names import NameJudge
 from archiver.package.form import Form
 from archiver.package.incoming import Entry, Incoming
 from archiver.package.inflating import content_bytes, inflated
-from archiver.package.limits import Limits
+from archiver.package.limits import RATIO_FROM_BYTES, Limits
 from archiver.package.package_rules import (
     BAG_DIFFERS,
     NOTHING,
+    RATIO,
     TOO_MANY,
     TOO_MUCH,
+    TRUNCATED,
 )
 from archiver.package.refusal import PackageDamagedError, some_of
 from archiver.package.settling import Settler
@@ -121,9 +123,10 @@ def unpack(
         else:
             said = content_bytes(incoming, form)
             announced = incoming.size if said is None else said
+            _require_likely(incoming, form, limits, announced)
             entries = read_tar(inflated(incoming, form, limits), incoming)
         require_space(into, announced)
-        writer = _Writer(incoming, into, limits, on_bytes)
+        writer = _Writer(incoming, into, limits, form, on_bytes)
         undo.callback(writer.discard)
         written = writer.write(entries)
         if complete is not None:
@@ -148,8 +151,10 @@ class _Writer:
         incoming: Incoming,
         into: Path,
         limits: Limits,
+        form: Form,
         on_bytes: Callable[[int], None] | None,
     ) -> None:
+        self._form = form
         self._incoming = incoming
         self._into = into
         self._limits = limits
@@ -158,7 +163,7 @@ class _Writer:
         any_names = limits.any_names and os.name != "nt"
         self._judge = NameJudge(incoming.name, any_names=any_names)
         self._held = contextlib.ExitStack()
-        self._directories: set[Path] = set()
+        self._made = into
         self._bytes = 0
         self.root = into
         self.final = into
@@ -169,19 +174,23 @@ class _Writer:
         with Settler() as settler:
             for entry in entries:
                 count += 1
-                if count > self._limits.most_entries:
+                path = self._judge.judge(entry.name, is_directory=entry.is_directory)
+                # A directory counts that is only named on the way to a file: it is made too.
+                if max(count, self._judge.count) > self._limits.most_entries:
                     raise self._incoming.refused(
                         TOO_MANY,
-                        f"there are more than {self._limits.most_entries} entries",
+                        f"there are more than {self._limits.most_entries} files and directories",
                         accepted=f"{self._limits.most_entries} at most",
                     )
-                path = self._judge.judge(entry.name, is_directory=entry.is_directory)
                 self._room_for(entry)
                 if count == 1:
                     self._begin(self._judge.top or "")
                 place = self.root.joinpath(*path.split("/")) if path else self.root
                 if entry.is_directory:
                     self._make(place)
+                    # It has no content; what is packed as none may hide something.
+                    for _ in entry.blocks():
+                        pass
                 else:
                     self._make(place.parent)
                     self._write(entry, place, settler)
@@ -200,6 +209,8 @@ class _Writer:
                 field=entry.name,
                 accepted=f"{most} bytes at most",
             )
+        # Before the free space is looked at: what cannot be true is no fault of the disk.
+        _require_likely(self._incoming, self._form, self._limits, entry.size, entry.name)
         if entry.size >= _LOOK_FOR_SPACE_BYTES:
             free = files.free_bytes(self._into)
             if entry.size > free:
@@ -236,12 +247,9 @@ class _Writer:
         self._make(self.root)
 
     def _make(self, directory: Path) -> None:
-        if directory in self._directories:
-            return
-        files.make_directory(directory)
-        while directory not in self._directories and directory != self._into:
-            self._directories.add(directory)
-            directory = directory.parent
+        if directory != self._made:
+            files.make_directory(directory)
+            self._made = directory
 
     def _write(self, entry: Entry, place: Path, settler: Settler) -> None:
         settler.check()
@@ -261,7 +269,7 @@ class _Writer:
 
     def name(self) -> None:
         """Bring the directories to the medium and give the bag its name."""
-        for directory in sorted(self._directories, key=lambda d: len(d.parts), reverse=True):
+        for directory in _deepest_first(self.root):
             files.flush_directory(directory)
         try:
             files.rename_new(self.root, self.final)
@@ -282,6 +290,43 @@ class _Writer:
                     files.discard(self.root)
         finally:
             self._held.close()
+
+
+def _require_likely(
+    incoming: Incoming, form: Form, limits: Limits, announced: int, name: str = ""
+) -> None:
+    """Refuse what announces more than can come out of the package."""
+    if form is Form.TAR and announced > incoming.size:
+        raise incoming.damaged(
+            TRUNCATED,
+            f"{announced} bytes are announced, and the package has {incoming.size}",
+            field=name,
+        )
+    if announced > max(RATIO_FROM_BYTES, limits.most_ratio * incoming.size):
+        raise incoming.refused(
+            RATIO,
+            f"{incoming.size} bytes announce {announced}",
+            field=name,
+            accepted=f"{limits.most_ratio:g} times at most",
+        )
+
+
+def _deepest_first(root: Path) -> Iterator[Path]:
+    """Yield the directories below one, each behind those in it, and that one last."""
+    # As they lie there, since what completes a bag makes directories of its own.
+    waiting = [(root, _directories(root))]
+    while waiting:
+        directory, rest = waiting[-1]
+        deeper = next(rest, None)
+        if deeper is None:
+            waiting.pop()
+            yield directory
+        else:
+            waiting.append((directory / deeper, _directories(directory / deeper)))
+
+
+def _directories(directory: Path) -> Iterator[str]:
+    return iter([entry.name for entry in files.entries(directory) if entry.is_directory])
 
 
 def _compared(incoming: Incoming, root: Path) -> BagReport:

@@ -61,6 +61,7 @@ _OUT_BYTES = 1 << 20
 _UNICODE_PATH = 0x7075
 _ZIP64 = 0x0001
 _REPARSE_POINT = 0x400
+_DOS_DIRECTORY = 0x10
 _KINDS = {
     0o120000: (KIND_LINK, "a symbolic link"),
     0o020000: (KIND_DEVICE, "a character device"),
@@ -180,27 +181,27 @@ class _Reader:
             )
         if disk or first_disk or here != entries:
             self._refuse(SEVERAL_DISKS, "the zip says that it lies on several disks")
-        if _NONE_16 in {here, entries} or _NONE_32 in {directory, offset}:
-            return self._end_64(position, (entries, directory, offset))
+        begin = position - _LOCATOR_64.size
+        # Some readers follow these records wherever they stand, so they are never passed over.
+        if begin >= 0 and incoming.read_at(begin, 4) == b"PK\x06\x07":
+            return self._end_64(begin, (entries, directory, offset))
+        # 65535 entries need no zip64.
+        if _NONE_32 in {directory, offset}:
+            raise incoming.damaged(END_MISSING, "the record of a large zip is not there")
         return _End(entries=entries, length=directory, offset=offset, position=position)
 
-    def _end_64(self, position: int, small: tuple[int, int, int]) -> _End:
+    def _end_64(self, begin: int, small: tuple[int, int, int]) -> _End:
         incoming = self._incoming
-        begin = position - _LOCATOR_64.size
-        if begin < 0 or incoming.read_at(begin, 4) != b"PK\x06\x07":
-            # 65535 entries need no zip64.
-            if _NONE_32 not in small[1:]:
-                return _End(entries=small[0], length=small[1], offset=small[2], position=position)
-            raise incoming.damaged(END_MISSING, "the record of a large zip is not there")
         locator = _LOCATOR_64.unpack(incoming.read_at(begin, _LOCATOR_64.size))
         _, disk, at, disks = locator
         if disk or disks > 1:
             self._refuse(SEVERAL_DISKS, "the zip says that it lies on several disks")
-        if at + _END_64.size > begin:
+        # Nothing more may stand in it: some readers look for it in this one place.
+        if at + _END_64.size != begin:
             raise incoming.damaged(END_MISSING, "the record of a large zip is not where it is said")
         fields = _END_64.unpack(incoming.read_at(at, _END_64.size))
         signature, record, _, _, here_disk, first_disk, here, entries, directory, offset = fields
-        if signature != b"PK\x06\x06" or at + 12 + record != begin:
+        if signature != b"PK\x06\x06" or record != _END_64.size - 12:
             raise incoming.damaged(END_MISSING, "the record of a large zip is damaged")
         if here_disk or first_disk or here != entries:
             self._refuse(SEVERAL_DISKS, "the zip says that it lies on several disks")
@@ -279,7 +280,8 @@ class _Reader:
         if attributes & _REPARSE_POINT:
             self._refuse(KIND_LINK, "the entry is a link of Windows (a reparse point)", name)
         is_directory = name.endswith("/")
-        if (kind == _DIRECTORY_KIND and not is_directory) or (kind == _FILE_KIND and is_directory):
+        said = kind == _DIRECTORY_KIND or attributes & _DOS_DIRECTORY
+        if (said and not is_directory) or (kind == _FILE_KIND and is_directory):
             self._refuse(HEADERS_DISAGREE, "name and attributes disagree on a directory", name)
         if is_directory and size:
             self._refuse(HEADER_FIELD, f"a directory announces {size} bytes", name)
@@ -425,10 +427,13 @@ class _Reader:
                 if out:
                     yield out
                 waiting = inflate.unconsumed_tail
+                # At once: what comes behind the end would be kept, all of it.
+                if inflate.unused_data:
+                    self._refuse(
+                        TRAILING_DATA, "bytes stand behind the compressed content", central.name
+                    )
                 if inflate.eof or (not waiting and len(out) < _OUT_BYTES):
                     break
-        if inflate.unused_data:
-            self._refuse(TRAILING_DATA, "bytes stand behind the compressed content", central.name)
         if not inflate.eof:
             raise self._incoming.damaged(
                 COMPRESSION_DAMAGED, "the compressed content does not end", field=central.name

@@ -250,6 +250,10 @@ def _tars() -> dict[str, tuple[str, bytes]]:
             tar_with(member(f"{in_top}/n", size=octal(10**6, 12))),
         ),
         "size of letters": ("header-field", tar_with(member(f"{in_top}/n", size=b"12345678abc\0"))),
+        "size behind a NUL": (
+            "header-field",
+            tar_with(member(f"{in_top}/n", size=b"\0" + octal(512, 11)), bytes(512)),
+        ),
         "signed size": ("header-field", tar_with(member(f"{in_top}/n", size=b"-0000000001\0"))),
         "two sizes": (
             "headers-disagree",
@@ -312,6 +316,14 @@ def _tars() -> dict[str, tuple[str, bytes]]:
                 member("x", b"1"),
             ),
         ),
+        "header of all behind one of an entry": (
+            "header-chain",
+            tar_with(
+                extended(record("path", f"{in_top}/a".encode())),
+                extended(record("comment", b"b"), kind=b"g"),
+                member("x", b"1"),
+            ),
+        ),
         "path of all entries": (
             "header-field",
             extended(record("path", b"../evil"), kind=b"g") + tar_with(),
@@ -335,6 +347,18 @@ def _tars() -> dict[str, tuple[str, bytes]]:
         "file with the name of a directory": (
             "headers-disagree",
             tar_with(member(f"{in_top}/d/", b"x", b"0")),
+        ),
+        "directory by one of two names": (
+            "headers-disagree",
+            tar_with(extended(record("path", f"{in_top}/d/".encode())), member("x", kind=b"\0")),
+        ),
+        "prefix that not all readers take": (
+            "header-field",
+            tar_with(member(f"{in_top}/p", b"x", magic=b"ustar  \0", prefix=b"..")),
+        ),
+        "name of the top that leaves no room": (
+            "name-long",
+            extended(record("path", f"{'n' * 201}/a".encode())) + member("x", b"1") + END,
         ),
         "header without magic": (
             "header-field",
@@ -491,6 +515,24 @@ def bag_entries(top: str = TOP) -> list[Zipped]:
         Zipped(name=f"{top}/{path}", content=content)
         for path, content in sorted(bag_files().items())
     ]
+
+
+def _second_directory() -> bytes:
+    """A zip with another directory in its last comment, which readers of large zips follow."""
+    content = bytearray(zip_of(bag_entries()))
+    count, length, offset = struct.unpack_from("<HLL", content, len(content) - 12)
+    other = zip_of([Zipped(name="evil.txt")])
+    (other_length,) = struct.unpack_from("<L", other, len(other) - 10)
+    directory = other[-22 - other_length : -22]
+    at = offset + length
+    records = struct.pack(
+        "<4sQ2H2L4Q", b"PK\x06\x06", 44, 45, 45, 0, 0, 1, 1, len(directory), at
+    ) + struct.pack("<4sLQL", b"PK\x06\x07", 0, at + len(directory), 1)
+    comment = directory + records
+    struct.pack_into("<H", content, content.rindex(b"PK\x01\x02") + 32, len(comment))
+    struct.pack_into("<L", content, len(content) - 10, length + len(comment))
+    assert count == len(bag_entries())
+    return bytes(content[:at]) + comment + bytes(content[at:])
 
 
 def zip_with(*entries: Zipped) -> bytes:
@@ -692,6 +734,22 @@ def _zips() -> dict[str, tuple[str, bytes]]:
                 )
             ),
         ),
+        "records of a large zip in a comment": ("headers-disagree", _second_directory()),
+        "directory that hides something": (
+            "unaccounted-data",
+            zip_with(
+                Zipped(
+                    name=f"{data}/",
+                    method=8,
+                    attributes=0o040755 << 16,
+                    packed=Zipped(name="", method=8).body() + b"evil",
+                )
+            ),
+        ),
+        "file that is a directory to DOS": (
+            "headers-disagree",
+            zip_with(Zipped(name=f"{data}/k", attributes=0x10)),
+        ),
         "end that is not there": ("end-missing", zip_of(bag_entries())[:-22]),
         "no entry": ("empty", zip_of([])),
         "announces less than it is": (
@@ -778,6 +836,11 @@ def _wide_window() -> bytes:
     return b"\x28\xb5\x2f\xfd\x00" + bytes([20 << 3]) + b"\x01\x00\x00"
 
 
+def _announcing_zstd() -> bytes:
+    # Magic number, a content size in eight bytes and no window, one empty block.
+    return b"\x28\xb5\x2f\xfd\xe0" + struct.pack("<Q", 1 << 60) + b"\x01\x00\x00"
+
+
 def _lying_zstd() -> bytes:
     content = bytearray(zstd(tar_with()))
     # One byte of descriptor, then the content size in two bytes, 256 less than it is.
@@ -790,6 +853,10 @@ def _gzips() -> dict[str, tuple[str, bytes]]:
     good = gzip.compress(tar_with(), mtime=0)
     return {
         "bomb": ("ratio", gzip.compress(_large_file(BOMB_BYTES), 9, mtime=0)),
+        "bomb that only announces": (
+            "ratio",
+            gzip.compress(bag_members() + header(f"{TOP}/data/n", 1 << 32), mtime=0),
+        ),
         "something behind it": ("unaccounted-data", good + b"evil"),
         "wrong checksum": ("compression-damaged", good[:-8] + bytes(4) + good[-4:]),
         "wrong length": ("compression-damaged", good[:-4] + bytes(4)),
@@ -803,6 +870,7 @@ def _zstds() -> dict[str, tuple[str, bytes]]:
     good = zstd(tar_with(), checksum=True)
     return {
         "bomb": ("ratio", zstd(_large_file(BOMB_BYTES))),
+        "bomb that only announces": ("ratio", _announcing_zstd()),
         "wide window": ("window", _wide_window()),
         "something behind it": ("unaccounted-data", good + b"evil"),
         "wrong checksum": ("compression-damaged", good[:-4] + bytes(4)),

@@ -8,6 +8,7 @@ import random
 import struct
 import tempfile
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -161,6 +162,41 @@ def test_a_limit_that_is_passed_is_named(
     assert refused.value.finding.code == code
     assert "at most" in str(refused.value)
     assert tree(tmp_path) == before
+
+
+def test_directories_that_are_only_named_on_the_way_count(tmp_path: Path) -> None:
+    """One entry can make as many directories as are allowed in each other."""
+    package = tmp_path / "x.tar"
+    deep = "/".join("abcdefgh")
+    package.write_bytes(member(f"{TOP}/{deep}/x", b"1") + member(f"{TOP}/{deep}/y", b"1") + END)
+    with pytest.raises(PackageRefusedError) as refused:
+        unpack(package, tmp_path / "target", limits=Limits(most_entries=10))
+    assert refused.value.finding.code == "package-too-many"
+    with pytest.raises(PackageDamagedError) as damaged:
+        unpack(package, tmp_path / "target", limits=Limits(most_entries=11))
+    assert damaged.value.finding.code == "package-bag-differs"
+
+
+def test_what_stands_behind_compressed_content_is_not_gathered(tmp_path: Path) -> None:
+    package = tmp_path / "x.zip"
+    packed = Zipped(name="", content=b"x", method=8).body() + bytes(3 << 20)
+    package.write_bytes(zip_of([Zipped(name="x", content=b"x", method=8, packed=packed)]))
+    with Incoming([package]) as incoming:
+        (entry,) = read_zip(incoming, Limits())
+        taken = 0
+        blocks = incoming.blocks
+
+        def counted(start: int = 0, end: int | None = None) -> Iterator[bytes]:
+            nonlocal taken
+            for block in blocks(start, end):
+                taken += len(block)
+                yield block
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(incoming, "blocks", counted)
+            with pytest.raises(PackageRefusedError, match="behind the compressed"):
+                list(entry.blocks())
+    assert taken < 1 << 20
 
 
 @pytest.mark.parametrize("name", ["x.tar", "x.tar.zst", "x.zip"])
