@@ -18,6 +18,7 @@ from archiver.findings import Finding, Where
 from archiver.session import rules
 from archiver.session.forms import FORMATS, Typed
 from archiver.session.shape import Shape
+from archiver.session.synonyms import meant
 from archiver.session.tree import Entry, Group, Listing, Node, Scalar, Unread
 
 __all__ = ["Fields", "Value", "conform", "nearest"]
@@ -33,8 +34,9 @@ class Fields:
 
 Value = Typed | bool | int | list["Value"] | Fields
 
-_TRUE = {"yes", "true", "on"}
-_FALSE = {"no", "false", "off"}
+# YAML 1.1, bool type (yaml.org/type/bool.html), which YAML 1.2 narrowed to true and false.
+_TRUE = {"yes", "y", "true", "on"}
+_FALSE = {"no", "n", "false", "off"}
 _INTEGER = re.compile(r"[+-]?\d{1,18}", re.ASCII)
 # XML 1.0, 2.2: what an XML document can hold; an escape in double quotes can make others.
 _NOT_TEXT = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -192,11 +194,11 @@ class _Reader:
             )
             return ""
         near = self.suggestion(name, known)
-        meant = f"; nearest: `{near}`" if near else ""
+        nearby = f"; nearest: `{near}`" if near else ""
         self.findings.append(
             rules.SHEET_UNKNOWN_FIELD.at(
                 self.where(entry, prefix + name),
-                f"there is no field `{_shown(name)}` here{meant}",
+                f"there is no field `{_shown(name)}` here{nearby}",
                 accepted=", ".join(known),
             )
         )
@@ -257,15 +259,14 @@ class _Reader:
             word = text.strip().lower()
             if word in _TRUE or word in _FALSE:
                 return word in _TRUE
-            self.refused(node, shape, path, "is neither yes nor no")
+            self.refused(node, shape, path, "is neither yes nor no", meant(text, ("yes", "no")))
             return None
         if shape.kind == "integer":
             return self.integer(node, shape, path)
         if shape.values and text not in shape.values:
             words = [str(value) for value in shape.values]
-            near = self.suggestion(text, words)
-            meant = f"; nearest: `{near}`" if near else ""
-            self.refused(node, shape, path, f"is not one of the accepted words{meant}")
+            near = meant(text, words) or self.suggestion(text, words)
+            self.refused(node, shape, path, "is not one of the accepted words", near)
             return None
         if shape.pattern and not shape.pattern.search(text):
             if not text.strip():
@@ -310,13 +311,21 @@ class _Reader:
             )
             return None
 
-    def refused(self, node: Scalar, shape: Shape, path: str, why: str) -> None:
+    def refused(
+        self, node: Scalar, shape: Shape, path: str, why: str, near: str | None = None
+    ) -> None:
         accepted = shape.accepted or "a text"
-        if not shape.values and f"`{shape.example}`" not in accepted:
+        is_closed = shape.values or shape.kind == "boolean"
+        if not is_closed and f"`{shape.example}`" not in accepted:
             accepted += f", such as `{shape.example}`"
+        question = f"; did you mean `{near}`?" if near else ""
+        name = re.sub(r"\[\d+\]$", "", path).rpartition(".")[2]
         self.findings.append(
             rules.SHEET_VALUE.at(
-                self.where(node, path), f"`{_shown(node.text)}` {why}", accepted=accepted
+                self.where(node, path),
+                f"`{_shown(node.text)}` {why}{question}",
+                accepted=accepted,
+                remedy=f"Write `{name}: {near}` if that is meant." if near else None,
             )
         )
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["ACCEPTED", "hint"]
+from archiver.session.day import days_in_month
+
+__all__ = ["ACCEPTED", "everyday_days", "hint"]
 
 ACCEPTED = (
     "1907, 1907-04, 1907-04-21, 1907~ (about), 1907? (uncertain), 190X (some year of the decade), "
@@ -71,8 +73,10 @@ def hint(text: str) -> str:
     if _DRAFT_UNSPECIFIED.fullmatch(bare):
         now = bare.replace("u", "X").replace("x", "X")
         return f"Write {now}: unspecified digits are X (changed from u and x in the 2012 draft)."
-    if (day := _everyday(bare)) is not None:
-        return day
+    if days := everyday_days(bare):
+        return f"Write {_either(days)}."
+    if (year := _year_of_day(bare)) is not None:
+        return f"Write year, month and day in this order and in digits: {year}-MM-DD."
     for pattern, sentence in _COMPILED:
         match = pattern.fullmatch(bare)
         if match:
@@ -90,37 +94,55 @@ _WORDED_FIRST = re.compile(r"([^\W\d]{3,})\.?\s+(\d{1,2}),?\s+(\d{4})")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
-def _everyday(text: str) -> str | None:
-    """Explain a day written in an everyday form, with the day itself where it is clear."""
+def everyday_days(text: str) -> list[str]:
+    """Return the days that a text in an everyday form may mean, as ``YYYY-MM-DD``.
+
+    Two where one country writes the day first and another the month: 4/5/1907. None where
+    the text is of another form, or no such day can be.
+    """
     if match := _SEPARATED.fullmatch(text):
         first, mark, second, third = match[1], match[2], match[3], match[4]
         if len(first) == 4 and len(third) <= 2:
-            return _day(first, second, third)
+            return _days((first, second, third))
         if len(first) <= 2 and len(third) == 4:
-            # 4/5/1907 is May in one country and April in another; 4.5.1907 is May in all.
-            if mark == "." or int(first) > 12:
-                return _day(third, second, first)
-            if int(second) > 12:
-                return _day(third, first, second)
-            return _in_order(third)
-        return None
-    match = _WORDED.fullmatch(text)
-    day, month = (match[1], match[2]) if match else ("", "")
-    if match is None and (match := _WORDED_FIRST.fullmatch(text)):
-        day, month = match[2], match[1]
-    if match is None:
-        return None
-    short = month[:3].lower()
-    if short not in _MONTHS:
-        return _in_order(match[3])
-    return _day(match[3], str(_MONTHS.index(short) + 1), day)
+            # 4.5.1907 is May in all countries that write so.
+            if mark == ".":
+                return _days((third, second, first))
+            return _days((third, second, first), (third, first, second))
+        return []
+    if (worded := _worded(text)) is None or worded[1] not in _MONTHS:
+        return []
+    year, month, day = worded
+    return _days((year, str(_MONTHS.index(month) + 1), day))
 
 
-def _day(year: str, month: str, day: str) -> str:
-    if not (1 <= int(month) <= 12 and 1 <= int(day) <= 31):
-        return _in_order(year)
-    return f"Write {year}-{int(month):02d}-{int(day):02d}."
+def _worded(text: str) -> tuple[str, str, str] | None:
+    """Take year, beginning of the month's name and day out of a day written in words."""
+    if match := _WORDED.fullmatch(text):
+        return match[3], match[2][:3].lower(), match[1]
+    if match := _WORDED_FIRST.fullmatch(text):
+        return match[3], match[1][:3].lower(), match[2]
+    return None
 
 
-def _in_order(year: str) -> str:
-    return f"Write year, month and day in this order and in digits: {year}-MM-DD."
+def _days(*parts: tuple[str, str, str]) -> list[str]:
+    found = [
+        f"{year}-{int(month):02d}-{int(day):02d}"
+        for year, month, day in parts
+        if 1 <= int(month) <= 12 and 1 <= int(day) <= days_in_month(int(year), int(month))
+    ]
+    return list(dict.fromkeys(found))
+
+
+def _year_of_day(text: str) -> str | None:
+    """Return the year of a text that is some day, though nobody can tell which."""
+    if match := _SEPARATED.fullmatch(text):
+        return next((part for part in (match[1], match[4]) if len(part) == 4), None)
+    worded = _worded(text)
+    return None if worded is None else worded[0]
+
+
+def _either(days: list[str]) -> str:
+    if len(days) == 1:
+        return days[0]
+    return f"{days[0]} if the day stands first, or {days[1]} if the month does"

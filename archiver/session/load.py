@@ -18,6 +18,7 @@ from archiver.session.folder import Folder, check_folder, look_into
 from archiver.session.machine_checks import check_machine, check_models, check_type
 from archiver.session.place import Places
 from archiver.session.plausibility import check_plausibility
+from archiver.session.plausibility_rules import TAKE_VOICE_WITHOUT_CONSENT
 from archiver.session.records import Machine, MachineType, Session
 from archiver.session.references import check_references
 from archiver.session.shape import shape
@@ -116,6 +117,7 @@ def load_session(folder: Path) -> Loaded:
             findings += check_takes(session)
             findings += check_models(session)
             findings += check_plausibility(session)
+            findings = _without_followers(findings, met)
     return Loaded(
         session=session,
         findings=in_order(findings),
@@ -266,6 +268,22 @@ def _conformed(sheet: Sheet, name: str) -> tuple[Fields, list[Finding]]:
         findings = [finding for finding in findings if finding.where.field != "schema"]
         findings.append(newer)
     return fields, findings
+
+
+_CONSENT = re.compile(r"operators\[\d+\]\.consent\b")
+
+
+def _without_followers(findings: list[Finding], met: Iterable[Finding]) -> list[Finding]:
+    """Leave out that a consent is missing where it could only not be read, which is told."""
+    unread = {found[0] for each in met if (found := _CONSENT.match(each.where.field))}
+
+    def follows(finding: Finding) -> bool:
+        if finding.code == TAKE_VOICE_WITHOUT_CONSENT.code:
+            return True
+        person = finding.where.field.removesuffix(".consent")
+        return finding.code == rules.OPERATOR_CONSENT.code and f"{person}.consent" in unread
+
+    return [each for each in findings if not follows(each)] if unread else findings
 
 
 def _newer(sheet: Sheet, name: str) -> Finding | None:

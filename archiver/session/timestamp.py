@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 from archiver.errors import InputError
 from archiver.session.day import days_in_month, is_leap_year
+from archiver.session.edtf_hints import everyday_days
 
 __all__ = ["UNREAD", "Timestamp", "parse_timestamp"]
 
@@ -51,8 +52,12 @@ def parse_timestamp(text: str) -> Timestamp:
     match = _FORM.fullmatch(text)
     if match is None:
         if _DATE.fullmatch(text):
-            raise _refused(text, "is a date without a time")
-        raise _refused(text, "is not a moment in the accepted form")
+            raise _refused(
+                text,
+                "is a date without a time",
+                f"Add the time and the offset from UTC, such as {text}T14:00+02:00.",
+            )
+        raise _refused(text, "is not a moment in the accepted form", _corrected(text))
     year, month, day = int(match["year"]), int(match["month"]), int(match["day"])
     hour, minute, second = int(match["hour"]), int(match["minute"]), int(match["second"] or 0)
     if year == 0:
@@ -70,7 +75,8 @@ def parse_timestamp(text: str) -> Timestamp:
         raise InputError(
             f"`{text}` does not say the offset from UTC",
             accepted=_ACCEPTED,
-            remedy="Add the offset, such as +02:00, or Z for UTC.",
+            remedy="Add the offset from UTC of that place and day, or Z for UTC: such as "
+            f"{text}+02:00.",
         )
     microsecond = int((match["fraction"] or "0").ljust(6, "0")[:6])
     zone = _zone(text, match["zone"])
@@ -91,5 +97,40 @@ def _zone(text: str, stated: str) -> timezone:
     return timezone(-offset if stated[0] == "-" else offset)
 
 
-def _refused(text: str, why: str) -> InputError:
-    return InputError(f"`{text}` {why}", accepted=_ACCEPTED)
+_EVERYDAY = re.compile(
+    r"(?P<day>.+?)(?:,? +| *[Tt] *|, ?)(?:at +)?(?P<hour>\d{1,2})[:.h](?P<minute>\d{2})"
+    r"(?:[:.](?P<second>\d{2}))? ?(?P<half>[AaPp]\.?[Mm]\.?)?(?: ?(?:Uhr|h|hrs))?"
+    r" ?(?P<zone>[Zz]|[+-]\d{2}:?\d{2})?",
+    re.ASCII,
+)
+
+
+def _corrected(text: str) -> str:
+    """Say how a moment in an everyday form is written; empty if none can be made out."""
+    match = _EVERYDAY.fullmatch(text)
+    time, zone = "T14:00", "+02:00"
+    if match is not None:
+        hour = int(match["hour"])
+        if match["half"]:
+            hour = hour % 12 + (12 if match["half"][0] in "Pp" else 0)
+        time = f"T{hour:02d}:{match['minute']}" + (f":{match['second']}" if match["second"] else "")
+        if match["zone"]:
+            zone = match["zone"].upper()
+            zone = zone if len(zone) in (1, 6) else f"{zone[:3]}:{zone[3:]}"
+    moments = [f"{day}{time}{zone}" for day in everyday_days(match["day"] if match else text)]
+    if not moments:
+        return ""
+    said = moments[0]
+    if len(moments) == 2:
+        said = f"{moments[0]} if the day stands first, or {moments[1]} if the month does"
+    if match is None:
+        return f"Write the time and the offset from UTC too: {said}."
+    return (
+        f"Write {said}."
+        if match["zone"]
+        else (f"Write {said}; instead of {zone} the offset from UTC of that place and day.")
+    )
+
+
+def _refused(text: str, why: str, remedy: str = "") -> InputError:
+    return InputError(f"`{text}` {why}", accepted=_ACCEPTED, remedy=remedy)

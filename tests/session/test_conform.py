@@ -51,8 +51,8 @@ CASES = [
     ("        channel: 1 ", "        channel: 0 ", "sheet-value", "chains[0].microphones[0].channel", "too small", "from 1"),
     ("        channel: 1 ", "        channel: 1025 ", "sheet-value", "chains[0].microphones[0].channel", "too large", "from 1"),
     ("    bit_depth: 24", "    bit_depth: 23", "sheet-value", "chains[0].bit_depth", "not one of the accepted numbers", "24"),
-    ("    kind: wax cylinder\n", "    kind: wax cilinder\n", "sheet-value", "media[0].kind", "nearest: `wax cylinder`", "foil sheet"),
-    ("    kind: reproduction\n", "    kind: Reproduction\n", "sheet-value", "takes[1].kind", "nearest: `reproduction`", "test tone"),
+    ("    kind: wax cylinder\n", "    kind: wax cilinder\n", "sheet-value", "media[0].kind", "did you mean `wax cylinder`?", "foil sheet"),
+    ("    kind: reproduction\n", "    kind: Reproduction\n", "sheet-value", "takes[1].kind", "did you mean `reproduction`?", "test tone"),
     ("  subjects: [dictating machines, wax cylinders]", "  subjects: wax cylinders", "sheet-shape", "session.subjects", "a list is expected", "[dictating machines, wax cylinders]"),
     ("  place: Lindeby House Museum, reading room", "  place: [Lindeby]", "sheet-shape", "session.place", "a list stands where one value is expected", "Ravnholm"),
     ("  place: Lindeby House Museum, reading room", "  place: {town: Lindeby}", "sheet-shape", "session.place", "a group of fields stands", "one value"),
@@ -122,12 +122,12 @@ def test_a_mistyped_field_is_read_as_the_one_that_it_is_nearest_to() -> None:
     assert len(findings) == 1
 
 
-@pytest.mark.parametrize("text", ["yes", "true", "on", "Yes", "TRUE"])
+@pytest.mark.parametrize("text", ["yes", "true", "on", "Yes", "TRUE", "y", "Y"])
 def test_words_for_true(text: str) -> None:
     assert _flywheel(text) is True
 
 
-@pytest.mark.parametrize("text", ["no", "false", "off", "No", "'no'"])
+@pytest.mark.parametrize("text", ["no", "false", "off", "No", "'no'", "n", "N"])
 def test_words_for_false(text: str) -> None:
     assert _flywheel(text) is False
 

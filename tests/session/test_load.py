@@ -143,7 +143,7 @@ EDITS = {
     "date that does not exist": (SHEET, "  start: 2026-04-18T14:00:00+02:00", "  start: 2026-02-30T14:00:00+02:00", "sheet-date", "2026-02 has 28 days"),
     "mistyped field": (MACHINE, "groove_pitch: 160 tpi", "grove_pitch: 160 tpi", "sheet-unknown-field", "nearest: `groove_pitch`"),
     "quantity of another kind": (MACHINE, "groove_pitch: 160 tpi", "groove_pitch: 160 rpm", "sheet-quantity", "speed of rotation"),
-    "mistyped kind": (SHEET, "    kind: reproduction\n", "    kind: reproductoin\n", "sheet-value", "nearest: `reproduction`"),
+    "mistyped kind": (SHEET, "    kind: reproduction\n", "    kind: reproductoin\n", "sheet-value", "did you mean `reproduction`?"),
     "missing field": (SHEET, "  code: LHM                                 # 2 to 8 capital letters or digits\n", "", "sheet-missing-field", "`code` is missing"),
     "list for a text": (MACHINE, "inventory_number: LHM 1984.112", "inventory_number: [LHM 1984.112]", "sheet-shape", "a list stands"),
     "control character": (SHEET, "  place: Lindeby House Museum, reading room", '  place: "x\\u0007"', "sheet-control-character", "U+0007"),
@@ -567,6 +567,19 @@ ELSEWHERE = {
     "folder-unreadable", "file-unreadable", "take-overlap", "take-circle", "take-span-wrong",
     "take-spans-overlap", "example-not-overwritten", "example-text-left",
 }  # fmt: skip
+
+
+@pytest.mark.parametrize("word", ["ja", "oui", "1", "given"])
+def test_a_consent_that_cannot_be_read_is_told_once(tmp_path: Path, word: str) -> None:
+    """It is not missing too: one finding says where it stands and what to write."""
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "      given: yes   ", f"      given: {word}   ")
+    finding = only(folder)
+    assert finding.where.field == "operators[1].consent.given"
+    assert finding.where.line == line_of(folder, SHEET, f"given: {word} ")
+    assert f"`{word}` is neither yes nor no; did you mean `yes`?" in finding.message
+    assert finding.accepted == "yes or no"
+    assert finding.remedy == "Write `given: yes` if that is meant."
 
 
 def test_every_rule_of_the_room_is_brought_about_by_a_case() -> None:

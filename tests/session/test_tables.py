@@ -293,7 +293,7 @@ BAD: dict[str, tuple[Callable[[Any], str], str, str]] = {
     "text turned into a truth value": (set_cell("title", True), "table-reinterpreted", "TRUE"),
     "quantity without its unit": (set_cell("nominal_speed", 100, sheet="setups"), "sheet-quantity", "100"),
     "half a playing": (set_cell("playings_before", 1.5), "sheet-value", "1.5"),
-    "mistyped word": (set_cell("kind", "reproductoin"), "sheet-value", "nearest: `reproduction`"),
+    "mistyped word": (set_cell("kind", "reproductoin"), "sheet-value", "did you mean `reproduction`?"),
     "impossible day": (set_cell("date", "1907-02-29", "@", "photographs"), "sheet-date", "no leap year"),
     "column twice": (header_twice, "table-header", "stands twice"),
     "value without a column": (header_blank, "table-header", "no name of a field"),

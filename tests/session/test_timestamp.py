@@ -58,6 +58,30 @@ def test_what_is_no_moment_is_refused_with_the_reason(text: str, reason: str) ->
     assert "2026-04-18T14:12:05+02:00" in refusal.value.accepted
 
 
+@pytest.mark.parametrize(
+    ("text", "remedy"),
+    [
+        ("18.04.2026 14:00", "Write 2026-04-18T14:00+02:00; instead of +02:00 the offset"),
+        ("18.4.2026, 9.05 Uhr", "Write 2026-04-18T09:05+02:00; instead"),
+        ("18.04.2026 14:00:30 +01:00", "Write 2026-04-18T14:00:30+01:00."),
+        ("18 April 2026 at 2:15 pm", "Write 2026-04-18T14:15+02:00; instead"),
+        ("4/18/2026 12:10 AM", "Write 2026-04-18T00:10+02:00; instead"),
+        ("2026-4-18 14:00 Z", "Write 2026-04-18T14:00Z."),
+        ("04/05/2026 14:00", "05-04T14:00+02:00 if the day stands first, or 2026-04-05T14:00+02:00"),
+        ("18.04.2026", "time and the offset from UTC too: 2026-04-18T14:00+02:00"),
+        ("2026-04-18", "such as 2026-04-18T14:00+02:00"),
+        ("2026-04-18T14:00", "such as 2026-04-18T14:00+02:00"),
+        ("in the afternoon", ""),
+        ("31.04.2026 14:00", ""),
+    ],
+)  # fmt: skip
+def test_an_everyday_form_is_answered_with_the_corrected_one(text: str, remedy: str) -> None:
+    with pytest.raises(InputError) as refusal:
+        parse_timestamp(text)
+    assert remedy in refusal.value.remedy
+    assert bool(remedy) is bool(refusal.value.remedy)
+
+
 @given(
     st.datetimes(),
     st.integers(min_value=-23 * 60 - 59, max_value=23 * 60 + 59).filter(bool),
