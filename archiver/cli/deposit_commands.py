@@ -192,12 +192,14 @@ def receive(
     ],
     institution: Institution,
     store: Annotated[
-        Path, typer.Option("--into", metavar="DIR", help="The store; made if it is not there.")
+        Path, typer.Option("--into", metavar="DIR", help="The store, a folder that is there.")
     ],
     quarantine: Annotated[
         Path,
         typer.Option(
-            "--quarantine", metavar="DIR", help="Where a package goes that is not accepted."
+            "--quarantine",
+            metavar="DIR",
+            help="Where a package goes that is not accepted; a folder that is there.",
         ),
     ],
     ledger: LedgerFile,

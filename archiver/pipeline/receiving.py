@@ -34,7 +34,7 @@ from archiver.custody.receipts import Decision
 from archiver.custody.store import Store, opened_store
 from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
 from archiver.findings import Finding, Severity, Where, in_order, stops_deposit
 from archiver.package.reader import read_bag
 from archiver.pipeline.answers import Answer, Answers, moved_parts
@@ -62,7 +62,7 @@ def receive_packages(
     MisuseError
         The profile is not there or names no institution, or a folder lies in another.
     SurroundingsError, IntegrityError
-        Store or ledger cannot be used.
+        Store or quarantine is not there, or the ledger cannot be used.
     """
     progress = progress or Silent()
     profile = find_profile(Path(), plan.profile)
@@ -80,10 +80,9 @@ def receive_packages(
             accepted=first.accepted,
             remedy=first.remedy,
         )
-    if not plan.rehearse:
-        files.make_directory(plan.store)
-        files.make_directory(plan.quarantine)
-        _refuse_nested(plan)
+    _require_there(plan.store, "store")
+    _require_there(plan.quarantine, "quarantine")
+    _refuse_nested(plan)
     packages = tuple(one for place in plan.packages for one in arrived(place))
     with opened_store(str(plan.store)) as store, contextlib.ExitStack() as held:
         ledger = None if plan.rehearse else held.enter_context(open_ledger(plan.ledger))
@@ -92,6 +91,19 @@ def receive_packages(
             catch_up(plan.quarantine, store=store.name, ledger=ledger)
         work = _Receiving(plan, profile, store, ledger, progress)
         return tuple(work.run(package) for package in packages)
+
+
+def _require_there(folder: Path, what: str) -> None:
+    """Refuse to make a store: where its disk is not mounted, it would fill another."""
+    if not files.exists(folder):
+        raise SurroundingsError(
+            f"there is no such folder for the {what}, and receiving makes none",
+            where=str(folder),
+            remedy=f"Check the name and that the disk it lies on is connected; for a new {what} "
+            "make the folder first",
+        )
+    if not files.status(files.resolved(folder)).is_directory:
+        raise MisuseError("is not a directory", where=str(folder), accepted=f"the {what}'s folder")
 
 
 def _refuse_nested(plan: ReceivingPlan) -> None:

@@ -183,6 +183,8 @@ def test_the_sample_session_reaches_the_example_institution_over_sftp_and_is_rec
     before = contents(bag)
     profile, ledger, theirs = prepared / "egeskov", tmp_path / "l.sqlite3", tmp_path / "a.sqlite3"
     store = tmp_path / "store"
+    for folder in (store, tmp_path / "q"):
+        folder.mkdir()
     with sftp_server(tmp_path / "server") as server:
         surroundings.let_into_sftp(monkeypatch, server)
         place = f"sftp://depositor@127.0.0.1:{server.port}/"
@@ -217,7 +219,8 @@ def test_a_new_version_of_a_session_sends_only_what_is_new(
 ) -> None:
     profile, ledger, theirs = tmp_path / "egeskov", tmp_path / "l.sqlite3", tmp_path / "a.sqlite3"
     inbox, store = tmp_path / "inbox", tmp_path / "store"
-    inbox.mkdir()
+    for folder in (inbox, store, tmp_path / "q"):
+        folder.mkdir()
     new_institution(profile)
     session = make_session(tmp_path / "session", takes=2)
     made = archive_session(session, tmp_path / "bags", profile=str(profile))

@@ -166,7 +166,8 @@ class Both:
 def both_sides(root: Path, form: str = "tar") -> Both:
     """Make the folders, a profile, and nothing else."""
     both = Both(root=root)
-    both.inbox.mkdir(parents=True)
+    for folder in (both.inbox, both.store, both.quarantine):
+        folder.mkdir(parents=True)
     both.use_form(form)
     return both
 

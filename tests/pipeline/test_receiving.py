@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from archiver.errors import MisuseError
+from archiver.errors import MisuseError, SurroundingsError
 from archiver.pipeline.audit import AuditPlan, audit_store
 from archiver.pipeline.receiving import receive_packages
 from archiver.pipeline.receiving_outcome import PackageOutcome
@@ -136,7 +136,6 @@ def test_a_package_that_is_not_there_does_not_keep_the_others_waiting(
 
 
 def test_a_file_of_the_bags_name_in_the_store_is_never_replaced(both: Both, bag: Path) -> None:
-    both.store.mkdir(parents=True)
     (both.store / "lhm-1").write_bytes(b"kept")
     (received,) = both.receive(as_tar(bag, both.inbox / "lhm-1.tar"))
     is_refused(both, received, "another bag of the name")
@@ -146,13 +145,13 @@ def test_a_file_of_the_bags_name_in_the_store_is_never_replaced(both: Both, bag:
 def test_a_rehearsal_looks_at_everything_and_leaves_all_as_it_is(both: Both, bag: Path) -> None:
     both.deposit(bag)
     as_tar(bag, both.inbox / "cut.tar").write_bytes(b"no tar")
-    both.store.mkdir(parents=True)
     before = contents(both.root)
     done = both.receive(rehearse=True)
     assert {str(one.outcome) for one in done} == {"would be accepted", "would be quarantined"}
     assert contents(both.root) == before
     assert list(both.store.iterdir()) == []
-    assert not both.quarantine.exists()
+    assert list(both.quarantine.iterdir()) == []
+    assert not both.their_ledger.exists()
 
 
 def test_a_whole_inbox_is_gone_through_thing_by_thing(both: Both, bag: Path) -> None:
@@ -388,9 +387,30 @@ def test_another_bag_of_a_name_that_is_taken_is_refused(both: Both, bag: Path) -
     ],
 )
 def test_store_and_quarantine_are_apart(both: Both, more: dict[str, str], words: str) -> None:
+    (both.store / "q").mkdir()
     facts = {name: both.root / value for name, value in more.items()}
     with pytest.raises(MisuseError, match=words):
         receive_packages(both.receiving(both.inbox, **facts))
+
+
+@pytest.mark.parametrize("rehearse", [True, False])
+@pytest.mark.parametrize("what", ["store", "quarantine"])
+def test_a_store_that_is_not_there_is_never_made(
+    both: Both, bag: Path, what: str, rehearse: bool
+) -> None:
+    """A disk that is not mounted leaves an empty place, and the bag would lie on another."""
+    both.deposit(bag)
+    unmounted = both.root / "vault" / "a"
+    with pytest.raises(SurroundingsError, match=f"no such folder for the {what}") as refused:
+        receive_packages(both.receiving(rehearse=rehearse, **{what: unmounted}))
+    assert "make the folder first" in refused.value.remedy
+    assert not unmounted.parent.exists()
+    assert not both.their_ledger.exists()
+    assert list(both.store.iterdir()) == []
+    unmounted.parent.mkdir()
+    unmounted.write_bytes(b"")
+    with pytest.raises(MisuseError, match="is not a directory"):
+        receive_packages(both.receiving(rehearse=rehearse, **{what: unmounted}))
 
 
 def test_the_same_package_refused_twice_has_a_place_for_each(both: Both, bag: Path) -> None:
