@@ -33,6 +33,17 @@ _PAUSE_S = 0.2
 _SLIP_S = 0.3
 """By how much the path may jump over a pause."""
 
+_NEAR_S, _SIDE_S = 0.3, 0.5
+_SLOW_S, _QUICK_S = 1.0, 0.1
+_FARTHEST = 0.08
+_LEAST_SWING, _LONGEST_SWING_S = 0.005, 0.8
+_STEADY_S = 0.012
+"""By how much reflections move a place (by simulation)."""
+
+_COLOUR, _COLOURED, _COLOURED_S = 0.001, 0.003, 0.3
+"""Error of speeds by the colour of horn and room: of all alike, of neighbours, and for how
+long (by simulation)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Line:
@@ -103,7 +114,7 @@ def _fitted(
     total[count:, count:] += _SLIP_S**2 * (slips.T @ slips)
     # Neighbouring windows share sound, and colour shifts all of them alike.
     lag = (seen.time_s[:, None] - seen.time_s[None, :]) ** 2
-    total[:count, :count] += 0.004**2 + 0.003**2 * np.exp(-0.5 * lag / 0.3**2)
+    total[:count, :count] += _COLOUR**2 + _COLOURED**2 * np.exp(-0.5 * lag / _COLOURED_S**2)
     factor = linalg.cho_factor(total, lower=True, overwrite_a=True, check_finite=False)
     start = float(np.median(place - summed.sum(axis=1) * prior)) if places.size else 0.0
     expected = np.concatenate([np.full(count, prior), summed.sum(axis=1) * prior])
@@ -128,6 +139,33 @@ def _own_lines(time_s: Reals, rest: Reals, weight: Reals) -> Line | None:
     return Line(cycles=rates[best] * time_s, size=float(size[best]), coherent_s=6.0)
 
 
+def _late(seen: Observed, sound: NDArray[np.bool_]) -> tuple[Reals, float]:
+    """Compare the path with the speeds alone.
+
+    Returns
+    -------
+    late : ndarray, shape (n,)
+        Place less the integral of the speeds, smoothed over a second; where the two agree
+        it changes little.
+    swing : float
+        Standard deviation of the speeds about the smooth ones, relative.
+    """
+    log = np.log(seen.ratio)
+    middle = float(np.median(log[sound]))
+    rest = np.clip(log - middle, -_FARTHEST, _FARTHEST)
+    weight = np.where(sound, np.minimum(seen.evidence, 6.0), 0.0)
+
+    def smooth(length_s: float) -> Reals:
+        def near(values: Reals) -> Reals:
+            return np.asarray(ndimage.gaussian_filter1d(values, length_s / STEP_S, mode="nearest"))
+
+        return near(weight * rest) / (near(weight) + 1e-3)
+
+    slow = smooth(_SLOW_S)
+    swing = 1.4826 * float(np.median(np.abs(smooth(_QUICK_S) - slow)[sound]))
+    return seen.source_s - np.cumsum(np.exp(middle + slow)) * STEP_S, swing
+
+
 def _slips(seen: Observed, places: NDArray[np.int64]) -> tuple[Reals, NDArray[np.bool_]]:
     """Find where the path jumps in a pause.
 
@@ -138,26 +176,29 @@ def _slips(seen: Observed, places: NDArray[np.int64]) -> tuple[Reals, NDArray[np
     inside : ndarray, shape (places,), bool
         Places in such a pause, which lie on neither side.
 
-    A pause in which the path moves on as no speed on either side would is one over which
-    the path was drawn to a wrong place, or back from one: a note that is held or repeated
-    looks the same a little later. Its speed is right all the same.
+    Over a pause the path may be drawn to a wrong place, or back from one: a note that is
+    held or repeated looks the same a little later. Its speed is right on either side all
+    the same, so that path and speeds disagree by a step.
     """
     inside = np.zeros(places.size, np.bool_)
-    sound = np.flatnonzero(seen.evidence > CHANCE)
+    # Single windows in a pause are heard by chance.
+    sound = ndimage.uniform_filter1d(seen.evidence, round(_NEAR_S / STEP_S)) > CHANCE
+    where = np.flatnonzero(sound)
+    if where.size < round(1.0 / STEP_S):
+        return np.zeros((0, places.size)), inside
+    late, swing = _late(seen, sound)
+    side = round(_SIDE_S / STEP_S)
     found = []
-    for last, following in itertools.pairwise(sound.tolist()):
+    for last, following in itertools.pairwise(where.tolist()):
         pause_s = float(seen.time_s[following] - seen.time_s[last])
         if pause_s < _PAUSE_S:
             continue
-        near = sound[
-            np.abs(seen.time_s[sound] - 0.5 * (seen.time_s[last] + seen.time_s[following]))
-            < 0.5 * pause_s + 1.0
-        ]
-        due_s = float(np.median(seen.ratio[near])) * pause_s
-        passed_s = float(seen.source_s[following] - seen.source_s[last])
-        # A hand that is unsteady beside the pause may be so within it.
-        unsteady = max(0.03, float(np.std(seen.ratio[near])))
-        if abs(passed_s - due_s) > 0.04 + unsteady * pause_s:
+        before = late[where[(where <= last) & (where > last - side)]]
+        after = late[where[(where >= following) & (where < following + side)]]
+        step_s = abs(float(np.median(after) - np.median(before)))
+        # What swings comes back within a second.
+        swung_s = max(swing, _LEAST_SWING) * min(pause_s, _LONGEST_SWING_S)
+        if step_s > _STEADY_S + 2.5 * swung_s:
             found.append((places >= following).astype(np.float64))
             inside |= (places > last) & (places < following)
     return np.array(found).reshape(len(found), places.size), inside

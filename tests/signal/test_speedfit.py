@@ -28,7 +28,7 @@ def test_a_wobble_is_followed_and_held_by_its_covariance() -> None:
     assert float(np.mean(np.abs(off) < 2.0 * np.sqrt(np.diag(fit.covariance)))) > 0.95
 
 
-@pytest.mark.parametrize("jump_s", [0.12, 0.25])
+@pytest.mark.parametrize("jump_s", [0.03, 0.12, 0.25])
 def test_a_path_that_jumps_over_a_pause_leaves_the_speed_as_it_was_heard(jump_s: float) -> None:
     # A held note looks the same a little later: from the pause on the path is late, and
     # were it believed, the speed would be wrong by jump / duration.
@@ -40,6 +40,18 @@ def test_a_path_that_jumps_over_a_pause_leaves_the_speed_as_it_was_heard(jump_s:
     off = np.exp(fit.log_ratio) / 0.97 - 1.0
     assert abs(float(np.mean(off))) < 0.001
     assert float(np.max(np.abs(off))) < 0.01
+
+
+def test_a_path_that_creeps_over_two_pauses_with_a_chance_between_is_not_believed() -> None:
+    # Nothing is heard from 5.7 s on for 1.5 s but a window by chance, and the path comes
+    # late by 25 ms before it and by 20 ms after it.
+    count = 400
+    evidence = np.full(count, 5.0)
+    evidence[190:240] = 0.0
+    evidence[214] = 2.0
+    late_s = np.interp(np.arange(count), [190, 213, 215, 240], [0.0, 0.025, 0.025, 0.045])
+    fit = fit_speeds(_seen(np.full(count, 0.97), late_s, evidence, 0.004), 0.009, [], last=False)
+    assert abs(float(np.mean(np.exp(fit.log_ratio))) / 0.97 - 1.0) < 0.001
 
 
 def test_a_speed_that_really_changes_over_a_pause_is_kept() -> None:
