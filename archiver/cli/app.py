@@ -115,7 +115,11 @@ def check(
         return record_views.explain(explain, as_json=as_json)
     if folder is None:
         raise typer.BadParameter("Give the session folder, or --explain CODE.", param_hint="DIR")
-    if profile_commands.is_bag(folder):
+    from archiver.cli.kinds import Takes, expect
+    from archiver.pipeline.kinds import Kind
+
+    named = () if profile is None else ("--for", profile)
+    if expect(folder, Takes.EITHER, "check", *named).kind is Kind.BAG:
         return profile_commands.check_bag(folder, profile, as_json=as_json)
     from archiver.cli import views
     from archiver.cli.progress import shown
@@ -189,6 +193,9 @@ def archive(
     as_json: AsJson = False,
 ) -> int:
     """Make a verified bag of a session; runs the check first."""
+    from archiver.cli.kinds import Takes, expect
+
+    expect(folder, Takes.SESSION, "archive", "--to", to)
     from archiver.cli.progress import shown
     from archiver.pipeline.measuring import measured_beside
 
@@ -256,9 +263,11 @@ def export(
 ) -> int:
     """Make the descriptions of a bag again from its records."""
     from archiver.cli import views
+    from archiver.cli.kinds import Takes, expect
     from archiver.findings import stops_deposit
     from archiver.pipeline.export import export_documents
 
+    expect(bag, Takes.BAG, "export", "--to", to)
     exported = export_documents(bag, to, document or ())
     views.show_export(exported, as_json=as_json)
     return 1 if stops_deposit(exported.findings) else 0
@@ -279,9 +288,14 @@ def measure(
 ) -> int:
     """Measure sound files: levels, loudness, noise, faults."""
     from archiver.cli import measuring
+    from archiver.cli.kinds import Takes, expect, globbed
     from archiver.cli.progress import shown
     from archiver.pipeline.measure import measure_files
 
+    paths = globbed(paths)
+    if len(paths) == 1:
+        # Among several, one that is no sound does not keep the others waiting.
+        expect(paths[0], Takes.SOUND, "measure")
     with shown() as progress:
         measured = measure_files(paths, meanings=channel or (), progress=progress)
     measuring.show_measured(measured, as_json=as_json)
@@ -301,9 +315,11 @@ def find_takes(
 ) -> int:
     """Propose the takes that a long capture holds."""
     from archiver.cli import measuring
+    from archiver.cli.kinds import Takes, expect
     from archiver.cli.progress import shown
     from archiver.pipeline.finding_takes import find_takes as look_for
 
+    expect(folder, Takes.SESSION, "find-takes", capture)
     with shown() as progress:
         found = look_for(folder, capture, write=write, progress=progress)
     measuring.show_takes(found, as_json=as_json)
@@ -314,9 +330,11 @@ def find_takes(
 def motion(folder: Session, as_json: AsJson = False) -> int:
     """Measure how fast and how steadily the machines turned."""
     from archiver.cli import motion_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.cli.progress import shown
     from archiver.pipeline.motion import motion_of_folder
 
+    expect(folder, Takes.SESSION, "motion")
     with shown() as progress:
         found = motion_of_folder(folder, progress=progress)
     motion_views.show_motion(found, as_json=as_json)
@@ -330,9 +348,11 @@ def inspect(
 ) -> int:
     """Show what is inside a WAV, chunk by chunk."""
     from archiver.cli import views
+    from archiver.cli.kinds import Takes, expect
     from archiver.findings import stops_deposit
     from archiver.wave.inspect import inspect as look_into
 
+    expect(file, Takes.SOUND, "inspect")
     inspection = look_into(file)
     views.show_inspection(inspection, as_json=as_json)
     return 1 if stops_deposit(inspection.findings) else 0

@@ -129,11 +129,14 @@ def audit(
 ) -> int:
     """Verify all bags of a store, or those that are due, and enter it in the ledger."""
     from archiver.cli import custody_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.cli.progress import shown
     from archiver.custody.due import Selection
     from archiver.pipeline.audit import AuditPlan, audit_store
     from archiver.pipeline.verify import asked_signers
 
+    if "://" not in store:
+        expect(Path(store), Takes.STORE, "audit", "--ledger", ledger)
     plan = AuditPlan(
         store=store,
         ledger=ledger,
@@ -177,9 +180,12 @@ def copies(
 ) -> int:
     """Compare the copies of bags in several stores, and repair the bad from the good."""
     from archiver.cli import custody_views
+    from archiver.cli.kinds import stores_among, tell_skipped
     from archiver.cli.progress import shown
     from archiver.pipeline.copies import CopiesPlan, compare_stores
 
+    stores, skipped = stores_among(stores, "copies")
+    tell_skipped(skipped)
     plan = CopiesPlan(stores=stores, ledger=ledger, bags=bag or (), repair=repair)
     with shown() as progress:
         compared = compare_stores(plan, progress=progress)
@@ -198,9 +204,11 @@ def salvage(
 ) -> int:
     """Write what is left of damaged masters as new WAVs with the damage marked."""
     from archiver.cli import custody_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.cli.progress import shown
     from archiver.pipeline.salvage import salvage_bag
 
+    expect(bag, Takes.BAG, "salvage", "--to", to)
     with shown() as progress:
         outcome = salvage_bag(bag, to, masters=master or (), progress=progress)
     custody_views.show_salvage(outcome, as_json=as_json)
@@ -229,12 +237,16 @@ def protect(
 ) -> int:
     """Make recovery data (PAR2) beside bags, so that a single copy can heal."""
     from archiver.cli import custody_views
+    from archiver.cli.kinds import Takes, bags_among, expect, tell_skipped
     from archiver.cli.progress import shown
     from archiver.pipeline.recovery import protect_bags
 
+    bags, skipped = bags_among(bags, "protect")
+    tell_skipped(skipped)
     with shown() as progress:
         done = protect_bags(
             bags,
+            require=lambda bag: expect(bag, Takes.BAG, "protect"),
             redundancy_percent=redundancy,
             replace=replace,
             ledger=ledger,
@@ -251,9 +263,11 @@ def heal(
 ) -> int:
     """Restore a damaged bag from the recovery data beside it."""
     from archiver.cli import custody_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.cli.progress import shown
     from archiver.pipeline.recovery import heal as heal_one
 
+    expect(bag, Takes.BAG, "heal")
     with shown() as progress:
         outcome = heal_one(bag, ledger=ledger, progress=progress)
     custody_views.show_healed(outcome, as_json=as_json)
@@ -270,6 +284,7 @@ def sign(
 ) -> int:
     """Sign the tag manifests of bags, so that ssh-keygen can tell who answers for them."""
     from archiver.cli import custody_views
+    from archiver.cli.kinds import Takes, bags_among, expect, tell_skipped
     from archiver.cli.progress import shown
     from archiver.pipeline.signing import sign_bags
 
@@ -280,8 +295,17 @@ def sign(
             asked.append(typer.prompt(f"Passphrase of {key}", hide_input=True, err=True))
         return asked[0]
 
+    bags, skipped = bags_among(bags, "sign", "--key", key)
+    tell_skipped(skipped)
     with shown() as progress:
-        done = sign_bags(bags, key, passphrase=passphrase, ledger=ledger, progress=progress)
+        done = sign_bags(
+            bags,
+            key,
+            passphrase=passphrase,
+            require=lambda bag: expect(bag, Takes.BAG, "sign", "--key", key),
+            ledger=ledger,
+            progress=progress,
+        )
     custody_views.show_signed(done, as_json=as_json)
     return max(one.exit_status for one in done)
 
@@ -306,10 +330,11 @@ def ledger_verify(
     as_json: AsJson = False,
 ) -> int:
     """Verify every entry against its digest and the one before."""
-    from archiver.cli import custody_views
+    from archiver.cli import custody_views, kinds
     from archiver.custody.ledger import Head, open_ledger
     from archiver.custody.ledger_check import verify_ledger
 
+    kinds.expect(ledger, kinds.Takes.LEDGER, "ledger verify")
     with open_ledger(ledger, read_only=True) as opened:
         found = verify_ledger(opened, expected=[Head.parse(text) for text in expect or ()])
     custody_views.show_ledger(ledger, found, as_json=as_json)
@@ -328,10 +353,11 @@ def ledger_export(
     ] = None,
 ) -> int:
     """Write the ledger as JSON lines or as PREMIS events."""
-    from archiver.cli import custody_views
+    from archiver.cli import custody_views, kinds
     from archiver.custody.ledger import open_ledger
     from archiver.pipeline.ledger import exported
 
+    kinds.expect(ledger, kinds.Takes.LEDGER, "ledger export")
     with open_ledger(ledger, read_only=True) as opened:
         custody_views.write_export(exported(opened, form), to)
     return 0
@@ -350,8 +376,10 @@ def ledger_accept(
     ] = "",
 ) -> int:
     """Enter that a bag was changed or withdrawn on purpose."""
+    from archiver.cli import kinds
     from archiver.pipeline.ledger import accept
 
+    kinds.expect(ledger, kinds.Takes.LEDGER, "ledger accept", store, bag)
     entry = accept(ledger, store, bag, reason=reason, name=store_name)
     typer.echo(f"Entered as entry {entry.number}.")
     return 0

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["check_bag", "institution_app", "is_bag"]
+__all__ = ["check_bag", "institution_app"]
 
 institution_app = typer.Typer(
     name="institution",
@@ -27,43 +27,21 @@ Named = Annotated[
 ]
 
 
-def is_bag(place: Path) -> bool:
-    """Say whether a folder is meant as a bag.
-
-    Raises
-    ------
-    MisuseError
-        It is a package with a bag in it.
-    """
-    from archiver import files
-    from archiver.errors import MisuseError
-    from archiver.package.form import form_of_name
-    from archiver.package.text import DECLARATION
-
-    named = form_of_name(place.name) is not None and files.exists(place)
-    if named and files.status(files.resolved(place)).is_file:
-        raise MisuseError(
-            "is a package, and what is in it cannot be judged from outside",
-            where=str(place),
-            accepted="the folder of a bag, or a session folder",
-            remedy=f"Unpack it first: archiver unpack {place} --to DIR",
-        )
-    return files.exists(place / DECLARATION)
-
-
 def check_bag(bag: Path, profile: str | None, *, as_json: bool) -> int:
     """Check a bag against an institution, for the command ``check``."""
     from archiver.cli import profile_views
     from archiver.errors import MisuseError
     from archiver.pipeline.fitness import fit
     from archiver.pipeline.profiles import find_profile
+    from archiver.telling import command_line
 
     if profile is None:
         raise MisuseError(
             "this is a bag, and no institution was named that would judge it",
             where=str(bag),
             accepted="--for PROFILE",
-            remedy="Say --for whom it is, or run `archiver verify` to see whether it is intact",
+            remedy=f"Say for whom it is: {command_line('check', bag, '--for', 'PROFILE')}; to see "
+            f"whether it is intact: {command_line('verify', bag)}",
         )
     fitness = fit(bag, find_profile(bag, profile))
     profile_views.show_fitness(fitness, as_json=as_json)

@@ -33,9 +33,11 @@ Before = Annotated[
 def date(place: Place, machine: One = None, as_json: AsJson = False) -> int:
     """Reckon when a machine was made from its evidence, and who may have made it."""
     from archiver.cli import record_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import chosen
     from archiver.pipeline.previous import read_previous
 
+    expect(place, Takes.EITHER, "machine date")
     record_views.show_dates(chosen(read_previous(place), machine), as_json=as_json)
     return 0
 
@@ -44,9 +46,11 @@ def date(place: Place, machine: One = None, as_json: AsJson = False) -> int:
 def variants(place: Place, machine: One = None, as_json: AsJson = False) -> int:
     """Compare a machine with the known variants of its model, by its type file."""
     from archiver.cli import record_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import chosen
     from archiver.pipeline.previous import read_previous
 
+    expect(place, Takes.EITHER, "machine variants")
     session = read_previous(place)
     record_views.show_variants(session, chosen(session, machine), as_json=as_json)
     return 0
@@ -74,9 +78,13 @@ def compare(
 ) -> int:
     """Set two machines side by side; from bags, with what was measured on their takes."""
     from archiver.cli import record_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import machine_view, refuse_without
     from archiver.session.comparison import compare_machines
 
+    expect(place, Takes.EITHER, "machine compare", first, second)
+    if other is not None:
+        expect(other, Takes.EITHER, "machine compare --with")
     sources = measured or []
     left = machine_view(place, first, sources)
     right = machine_view(other or place, second, sources)
@@ -91,9 +99,11 @@ def parts(
 ) -> int:
     """Show the parts and their condition, and what changed since the session before."""
     from archiver.cli import condition_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import chosen
     from archiver.pipeline.previous import read_previous
 
+    expect(place, Takes.EITHER, "machine parts")
     session = read_previous(place)
     before = None if previous is None else read_previous(previous)
     condition_views.show_parts(session, chosen(session, machine), before, as_json=as_json)
@@ -103,8 +113,10 @@ def parts(
 def media(place: Place, previous: Before = None, as_json: AsJson = False) -> int:
     """Show how often each medium was recorded and played, before and after the session."""
     from archiver.cli import condition_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.previous import read_previous
 
+    expect(place, Takes.EITHER, "media")
     session = read_previous(place)
     before = None if previous is None else read_previous(previous)
     condition_views.show_media(session, before, as_json=as_json)
@@ -121,9 +133,11 @@ def page(
 ) -> int:
     """Write the session's page as one file to read or print, with its pictures in it."""
     from archiver.cli import record_views
+    from archiver.cli.kinds import Takes, expect
     from archiver.cli.progress import shown
     from archiver.pipeline.page import write_page
 
+    expect(place, Takes.EITHER, "page", "--to", to)
     with shown() as progress:
         written = write_page(place, to, progress=progress)
     record_views.show_page(written, as_json=as_json)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from archiver.custody.verify import Depth
+    from archiver.pipeline.kinds import Found
 
 __all__ = ["depth_of", "verify_and_show", "without_parser"]
 
@@ -46,10 +47,33 @@ def verify_and_show(
     from archiver.pipeline.verify import verify_bags
 
     depth = depth_of(quick, sound)
+    skipped: tuple[Found, ...] = ()
+    require = None
+    if not all(map(_declared, bags)):
+        from archiver.cli.kinds import Takes, bags_among, expect, tell_skipped
+
+        def require(bag: Path) -> None:
+            expect(bag, Takes.BAG, "verify")
+
+        bags, skipped = bags_among(bags, "verify")
+        tell_skipped(skipped)
     with shown() as progress:
-        verdicts = verify_bags(bags, depth=depth, signers=signers, progress=progress)
-    views.show_verify(verdicts, as_json=as_json)
+        verdicts = verify_bags(
+            bags, depth=depth, signers=signers, require=require, progress=progress
+        )
+    views.show_verify(verdicts, skipped, as_json=as_json)
     return max(verdict.exit_status for verdict in verdicts)
+
+
+def _declared(bag: Path) -> bool:
+    """Say whether nothing has to be looked at to take this for a bag."""
+    from archiver import files
+    from archiver.errors import ArchiverError
+
+    try:
+        return not bag.name.endswith(".set-aside") and files.exists(bag / "bagit.txt")
+    except ArchiverError:
+        return False
 
 
 def without_parser(arguments: Sequence[str]) -> int | None:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from archiver.pipeline.archive import Archived
     from archiver.pipeline.check import CheckReport
     from archiver.pipeline.export import Exported
+    from archiver.pipeline.kinds import Found
     from archiver.pipeline.new import NewSession
     from archiver.pipeline.verify import VerifiedBag
     from archiver.session.records import Session
@@ -217,12 +218,14 @@ def show_export(exported: Exported, *, as_json: bool) -> None:
         sys.stdout.write(f"{one.file}\n")
 
 
-def show_verify(verdicts: Sequence[VerifiedBag], *, as_json: bool) -> None:
+def show_verify(
+    verdicts: Sequence[VerifiedBag], skipped: Sequence[Found] = (), *, as_json: bool
+) -> None:
     """Show the verdict on each bag and each master."""
     if as_json:
         from archiver.pipeline.verify import verify_report
 
-        print_json(verify_report(verdicts))
+        print_json(verify_report(verdicts, skipped))
         return
     console = open_lines()
     for verdict in verdicts:
@@ -255,11 +258,12 @@ def _show_verdict(console: Console | Lines, verdict: VerifiedBag) -> None:
     if found.recovery is not None:
         state = "damaged" if found.recovery.findings else "intact"
         block(console, f"recovery data: {state}, {size(found.recovery.bytes_held)}", indent=2)
-    depth = (
-        f"{count(report.payload_files, 'payload file')}, {size(report.bytes_read)} of "
-        f"{size(report.bytes_held)} read, {', '.join(report.algorithms)}"
-    )
-    block(console, depth, indent=2, style="dim")
+    depth = [
+        count(report.payload_files, "payload file"),
+        f"{size(report.bytes_read)} of {size(report.bytes_held)} read",
+        *report.algorithms,
+    ]
+    block(console, ", ".join(depth), indent=2, style="dim")
     checked = {signature.file for signature in found.signatures}
     if rest := [path for path in report.not_looked_at if path not in checked]:
         block(console, f"Not compared: {', '.join(rest)}", indent=2)

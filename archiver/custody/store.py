@@ -136,11 +136,16 @@ def looks_like_a_bag(names: frozenset[str]) -> bool:
     )
 
 
+def _moved_aside(name: str, beside: frozenset[str]) -> bool:
+    """Say whether a folder holds what a repair moved out of the bag that lies beside it."""
+    return name.endswith(".set-aside") and name.removesuffix(".set-aside") in beside
+
+
 def bags_of(store: Store) -> Iterator[str]:
     """Yield the paths of the bags in a store, in order; folders of bags are entered.
 
-    A hidden directory is left out: it is a bag that is being written. A directory that cannot
-    be listed is yielded as if it were a bag, so that checking it says so.
+    A hidden directory is left out: it is a bag that is being written; so is what a repair moved
+    out of a bag, which may look like another one. A directory that cannot be listed is yielded as if it were a bag, so that checking it says so.
     """
     waiting = [""]
     while waiting:
@@ -167,5 +172,7 @@ def bags_of(store: Store) -> Iterator[str]:
         waiting += [
             f"{prefix}/{entry.name}" if prefix else entry.name
             for entry in reversed(found)
-            if entry.is_directory and not entry.name.startswith(".")
+            if entry.is_directory
+            and not entry.name.startswith(".")
+            and not _moved_aside(entry.name, names)
         ]

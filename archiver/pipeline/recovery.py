@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -122,10 +122,13 @@ def protect_bags(
     *,
     redundancy_percent: int = 5,
     replace: bool = False,
+    require: Callable[[Path], object] | None = None,
     ledger: Path | None = None,
     progress: Progress | None = None,
 ) -> tuple[ProtectedBag, ...]:
     """Make recovery data beside each bag that is intact; each bag is read for that first.
+
+    ``require`` is asked before a bag is looked at; what it raises is the result.
 
     Raises
     ------
@@ -139,6 +142,8 @@ def protect_bags(
         for bag in bags:
             progress.step(bag.name, 0)
             try:
+                if require is not None:
+                    require(bag)
                 found = verify_bag(bag, progress.advance)
                 if not found.report.valid:
                     raise IntegrityError(

@@ -61,10 +61,13 @@ def sign_bags(
     key: Path,
     *,
     passphrase: Callable[[], str] | None = None,
+    require: Callable[[Path], object] | None = None,
     ledger: Path | None = None,
     progress: Progress | None = None,
 ) -> tuple[SignedBag, ...]:
     """Verify bags and sign the tag manifests of those that are intact.
+
+    ``require`` is asked before a bag is looked at; what it raises is the result.
 
     Raises
     ------
@@ -79,6 +82,8 @@ def sign_bags(
         for bag in bags:
             progress.step(bag.name, 0)
             try:
+                if require is not None:
+                    require(bag)
                 if not verify_bag(bag, progress.advance).report.valid:
                     raise IntegrityError(
                         "is not intact, so nobody should answer for it",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from archiver.progress import Progress, Silent
 
 if TYPE_CHECKING:
     from archiver.package.signers import Signer
+    from archiver.pipeline.kinds import Found
 
 __all__ = ["VerifiedBag", "accepted_signers", "asked_signers", "verify_bags", "verify_report"]
 
@@ -50,11 +51,19 @@ class VerifiedBag:
         }
 
 
-def verify_report(verdicts: Sequence[VerifiedBag]) -> dict[str, Any]:
-    """Return the report for machines, as ``verify-report.schema.json`` describes it."""
+def verify_report(verdicts: Sequence[VerifiedBag], skipped: Sequence[Found] = ()) -> dict[str, Any]:
+    """Return the report for machines, as ``verify-report.schema.json`` describes it.
+
+    Parameters
+    ----------
+    verdicts : sequence of VerifiedBag
+    skipped : sequence of Found
+        What was named and is no bag, but lies beside bags.
+    """
     return {
         "schema": _SCHEMA,
         "bags": [verdict.as_json() for verdict in verdicts],
+        "skipped": [{"path": str(one.path), "kind": str(one.kind)} for one in skipped],
         "exit_status": max((verdict.exit_status for verdict in verdicts), default=0),
     }
 
@@ -100,6 +109,7 @@ def verify_bags(
     *,
     depth: Depth = Depth.FULL,
     signers: Path | None = None,
+    require: Callable[[Path], object] | None = None,
     progress: Progress | None = None,
 ) -> tuple[VerifiedBag, ...]:
     """Verify bags one after another; an unusable one does not keep the others waiting.
@@ -113,6 +123,8 @@ def verify_bags(
     signers : Path, optional
         A list of accepted signers, as ssh-keygen takes it; a bag that none of them has
         signed is not as it should be.
+    require : callable, optional
+        Asked before each bag is looked at; what it raises is the result.
     progress : Progress, optional
         Told what is being done.
     """
@@ -121,6 +133,8 @@ def verify_bags(
     verdicts: list[VerifiedBag] = []
     for bag in bags:
         try:
+            if require is not None:
+                require(bag)
             # Nobody waits for the total where nobody looks.
             total = 0 if isinstance(progress, Silent) else _bytes_below(bag)
             progress.step(bag.name, total)

@@ -1,0 +1,250 @@
+"""Whether what was named is of the kind that a command takes, and what to do if it is not.
+
+Every command asks here. What is not known as another kind is left to the command itself,
+which then says what is wrong with it.
+"""
+
+from __future__ import annotations
+
+import enum
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from archiver import files
+from archiver.errors import ArchiverError, MisuseError
+from archiver.pipeline.kinds import BESIDE_BAGS, Found, Kind, look_at
+from archiver.telling import command_line
+
+__all__ = ["Takes", "bags_among", "expect", "globbed", "stores_among", "tell_skipped"]
+
+_WILD = frozenset("*?[")
+_NO_KIND = frozenset({Kind.FILE, Kind.FOLDER, Kind.EMPTY, Kind.MISSING})
+
+
+class Takes(enum.Enum):
+    """What a command takes, in words."""
+
+    BAG = "the folder of a bag, with bagit.txt in it"
+    SESSION = "a session folder, with session.yaml in it"
+    EITHER = "a session folder, or the folder of a bag"
+    STORE = "a folder that holds bags, or a URL"
+    PACKAGE = "a package: tar, tar.gz, tar.zst or zip"
+    SOUND = "a sound file"
+    LEDGER = "a ledger"
+
+
+_KINDS = {
+    Takes.BAG: frozenset({Kind.BAG}),
+    Takes.SESSION: frozenset({Kind.SESSION}),
+    Takes.EITHER: frozenset({Kind.BAG, Kind.SESSION}),
+    Takes.STORE: frozenset({Kind.STORE}),
+    Takes.PACKAGE: frozenset({Kind.PACKAGE}),
+    Takes.SOUND: frozenset({Kind.SOUND, Kind.SALVAGED}),
+    Takes.LEDGER: frozenset({Kind.LEDGER}),
+}
+# What a command may go on with although nothing says that it is what it takes: only the command
+# can tell what is wrong with it, or there is nothing wrong.
+_LEFT_TO_IT = {
+    Takes.BAG: frozenset({Kind.MISSING}),
+    Takes.SESSION: frozenset({Kind.FOLDER, Kind.EMPTY, Kind.MISSING}),
+    Takes.EITHER: _NO_KIND,
+    Takes.STORE: _NO_KIND | {Kind.DEPOSIT, Kind.RECEIPT, Kind.PAPERS, Kind.QUARANTINE},
+    Takes.PACKAGE: frozenset({Kind.FILE, Kind.MISSING}),
+    Takes.SOUND: _NO_KIND | {Kind.IN_BAG, Kind.IN_SESSION},
+    Takes.LEDGER: frozenset({Kind.FILE, Kind.MISSING}),
+}
+
+
+def expect(path: Path, takes: Takes, command: str, *rest: object) -> Found:
+    """Refuse a path that is of a kind that the command does not take.
+
+    Parameters
+    ----------
+    path : Path
+        As the user named it.
+    takes : Takes
+    command : str
+        As the user called it.
+    rest : object
+        What has to stand behind the path in a corrected line.
+
+    Raises
+    ------
+    MisuseError
+        Says what it is, what the command takes, and which line does what was meant.
+    """
+    found = look_at(path)
+    if found.kind not in _KINDS[takes] | _LEFT_TO_IT[takes]:
+        raise refusal(found, takes, command, *rest)
+    return found
+
+
+def refusal(found: Found, takes: Takes, command: str, *rest: object) -> MisuseError:
+    """Say what a path is, what the command takes, and which line does what was meant."""
+    belongs = ""
+    if found.kind in {Kind.IN_BAG, Kind.IN_SESSION}:
+        belongs = f", {found.owner}"
+    elif found.kind in {Kind.RECOVERY, Kind.SET_ASIDE} and found.owner is not None:
+        belongs = f" ({found.owner})"
+    if found.kind is Kind.MISSING:
+        said = "does not exist"
+    elif found.kind is Kind.EMPTY and takes is Takes.BAG:
+        said = "is an empty folder; if a bag lay here, it is gone"
+    else:
+        said = f"is {found.kind}{belongs}"
+    return MisuseError(
+        said,
+        where=str(found.path),
+        accepted=takes.value,
+        remedy=_remedy(found, takes, command, rest),
+    )
+
+
+def _remedy(found: Found, takes: Takes, command: str, rest: Sequence[object]) -> str:
+    """Name the line that does what was meant with what was found."""
+    path, kind, owner = found.path, found.kind, found.owner
+    inner = _inner(found, takes)
+    if inner is not None:
+        which = "For its first bag" if kind is Kind.STORE else "Name the folder"
+        line = f"{which}: {command_line(*command.split(), inner, *rest)}"
+        if kind is Kind.STORE:
+            line += f"; to verify all: {command_line('audit', path, '--ledger', 'FILE')}"
+        return line
+    match kind:
+        case Kind.BAG:
+            return _for_bag(path, takes, command)
+        case Kind.SESSION:
+            return _for_session(path, takes)
+        case Kind.STORE:
+            return f"To verify its bags: {command_line('audit', path, '--ledger', 'FILE')}"
+        case Kind.PACKAGE:
+            return f"Unpack it first: {command_line('unpack', path, '--to', 'DIR')}"
+        case Kind.RECOVERY if owner is not None:
+            return f"It is verified with its bag: {command_line('verify', owner)}"
+        case Kind.LEDGER:
+            return f"To verify it: {command_line('ledger', 'verify', path)}"
+        case Kind.SHEET | Kind.IN_SESSION | Kind.MACHINE if owner is not None:
+            return f"To check the session: {command_line('check', owner)}"
+        case Kind.IN_BAG if owner is not None:
+            return f"To verify the bag: {command_line('verify', owner)}"
+        case Kind.INSTITUTION:
+            return f"To check it: {command_line('institution', 'check', path)}"
+        case Kind.TABLE:
+            return f"To make a session folder of it: {command_line('sheet', 'import', path, 'DIR')}"
+        case Kind.SOUND | Kind.SALVAGED if not files.status(files.resolved(path)).is_directory:
+            return f"To measure it: {command_line('measure', path)}"
+        case Kind.DEPOSIT | Kind.RECEIPT | Kind.PAPERS | Kind.QUARANTINE:
+            return f"To see what is deposited: {command_line('deposits', '--ledger', 'FILE')}"
+        case _:
+            return "Check the name"
+
+
+def _inner(found: Found, takes: Takes) -> Path | None:
+    """Return what the command takes and what was found leads to, if there is such."""
+    bag = takes in {Takes.BAG, Takes.EITHER}
+    session = takes in {Takes.SESSION, Takes.EITHER}
+    leads = (bag and found.kind in {Kind.STORE, Kind.IN_BAG, Kind.RECOVERY}) or (
+        session and found.kind in {Kind.SHEET, Kind.IN_SESSION, Kind.MACHINE}
+    )
+    return found.owner if leads else None
+
+
+def _for_bag(path: Path, takes: Takes, command: str) -> str:
+    match takes, command:
+        case Takes.SESSION, "archive" | "check" | "find-takes":
+            return f"The session is archived; to verify it: {command_line('verify', path)}"
+        case Takes.SESSION, "motion":
+            page = command_line("page", path, "--to", "FILE")
+            return f"The bag holds what was measured, and its page shows it: {page}"
+        case Takes.STORE, "audit":
+            above = path.parent
+            return (
+                f"To verify this bag: {command_line('verify', path)}; to audit the folder that "
+                f"holds it: {command_line('audit', above, '--ledger', 'FILE')}"
+            )
+        case Takes.SOUND, _:
+            return f"Name a file in it; to verify the bag: {command_line('verify', path)}"
+        case _:
+            return f"To verify it: {command_line('verify', path)}"
+
+
+def _for_session(path: Path, takes: Takes) -> str:
+    line = command_line("archive", path, "--to", "DIR")
+    if takes in {Takes.BAG, Takes.STORE}:
+        return f"Make a bag of it first: {line}"
+    return f"To check it: {command_line('check', path)}; to archive it: {line}"
+
+
+def globbed(paths: Sequence[Path]) -> list[Path]:
+    """Put in what patterns stand for, where the shell has left that to us, as on Windows."""
+    found: list[Path] = []
+    for path in paths:
+        if not _WILD & set(path.name) or _is_there(path):
+            found.append(path)
+            continue
+        matched = sorted(one for one in path.parent.glob(path.name) if not one.name.startswith("."))
+        # What matches nothing stays, to be told as what is not there.
+        found += matched or [path]
+    return found
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return files.exists(path)
+    except ArchiverError:
+        # Windows takes no such name at all.
+        return False
+
+
+def bags_among(
+    paths: Sequence[Path], command: str, *rest: object
+) -> tuple[list[Path], tuple[Found, ...]]:
+    """Take the bags out of what was named, and pass over what this program wrote beside them.
+
+    A shell names all of that for ``archive/*``.
+
+    Returns
+    -------
+    bags : list of Path
+        What is left to the command; its errors on single bags are results.
+    skipped : tuple of Found
+
+    Raises
+    ------
+    MisuseError
+        Nothing is left.
+    """
+    looked = [look_at(path) for path in globbed(paths)]
+    skipped = tuple(one for one in looked if one.kind in BESIDE_BAGS)
+    bags = [one.path for one in looked if one.kind not in BESIDE_BAGS]
+    if not bags:
+        raise refusal(looked[0], Takes.BAG, command, *rest)
+    return bags, skipped
+
+
+def stores_among(locations: Sequence[str], command: str) -> tuple[list[str], tuple[Found, ...]]:
+    """Take the stores out of what was named; URLs are stores, whatever they name."""
+    stores: list[str] = []
+    skipped: list[Found] = []
+    for location in locations:
+        if "://" in location:
+            stores.append(location)
+            continue
+        for path in globbed([Path(location)]):
+            found = look_at(path)
+            if found.kind in BESIDE_BAGS:
+                skipped.append(found)
+                continue
+            stores.append(location if path == Path(location) else str(path))
+            expect(path, Takes.STORE, command)
+    if not stores:
+        raise refusal(skipped[0], Takes.STORE, command)
+    return stores, tuple(skipped)
+
+
+def tell_skipped(skipped: Sequence[Found]) -> None:
+    """Say on standard error what was passed over."""
+    for one in skipped:
+        name = "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(one.path))
+        sys.stderr.write(f"{name}: {one.kind}, passed over.\n")

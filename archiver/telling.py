@@ -1,0 +1,48 @@
+"""How sizes and command lines are written for people, wherever they are told."""
+
+from __future__ import annotations
+
+import os
+import re
+
+__all__ = ["byte_size", "command_line"]
+
+_UNITS = ("kB", "MB", "GB", "TB")
+# Letters of all languages are plain to every shell; a tilde is a home directory at the beginning.
+_PLAIN_POSIX = re.compile(r"[\w@%+=:,./-]+")
+_PLAIN_WINDOWS = re.compile(r"[\w@+=:./\\-]+")
+
+
+def byte_size(number: int) -> str:
+    """Say a number of bytes in decimal units, such as ``11.9 MB``."""
+    if number < 1000:
+        return "1 byte" if number == 1 else f"{number} bytes"
+    amount, unit = number / 1000, 0
+    while round(amount, 1) >= 1000 and unit < len(_UNITS) - 1:
+        amount, unit = amount / 1000, unit + 1
+    return f"{amount:.1f} {_UNITS[unit]}"
+
+
+def command_line(*words: object, windows: bool = os.name == "nt") -> str:
+    """Write a call of this program that can be pasted into the shell of this system.
+
+    Parameters
+    ----------
+    words : object
+        Command, options, and what the user named; a word in capitals, such as ``DIR``, stands
+        for what is still to be put in.
+    windows : bool
+        Whether it is for the shells of Windows, which know double quotes alone.
+    """
+    return " ".join(["archiver", *(_quoted(str(word), windows=windows) for word in words)])
+
+
+def _quoted(word: str, *, windows: bool) -> str:
+    if (_PLAIN_WINDOWS if windows else _PLAIN_POSIX).fullmatch(word):
+        return word
+    if windows:
+        # A backslash before the closing quote would take it for a letter.
+        return f'"{word}\\"' if word.endswith("\\") else f'"{word}"'
+    import shlex  # noqa: PLC0415 - few names need it
+
+    return shlex.quote(word)

@@ -1,0 +1,58 @@
+"""Sizes and command lines in words.
+
+Judge of a pasted line: the shell of the machine, and :mod:`shlex`; for Windows the splitting of
+``CommandLineToArgvW`` as Microsoft documents it ("Parsing C command-line arguments").
+"""
+
+from __future__ import annotations
+
+import shlex
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from archiver.telling import byte_size, command_line
+
+
+@pytest.mark.parametrize(
+    ("number", "text"),
+    [
+        (0, "0 bytes"),
+        (1, "1 byte"),
+        (999, "999 bytes"),
+        (1000, "1.0 kB"),
+        (999_949, "999.9 kB"),
+        (999_950, "1.0 MB"),
+        (11_900_000, "11.9 MB"),
+        (2_000_000_000, "2.0 GB"),
+        (5 * 10**15, "5000.0 TB"),
+    ],
+)
+def test_sizes_are_said_in_decimal_units(number: int, text: str) -> None:
+    assert byte_size(number) == text
+
+
+@given(st.lists(st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1)))
+def test_a_line_for_a_posix_shell_is_read_back_as_it_was_meant(words: list[str]) -> None:
+    line = command_line("verify", *words, windows=False)
+    assert shlex.split(line) == ["archiver", "verify", *words]
+
+
+@pytest.mark.parametrize(
+    ("word", "quoted"),
+    [
+        ("archive/lhm-2026", "archive/lhm-2026"),
+        ("C:\\Archive\\lhm", "C:\\Archive\\lhm"),
+        ("C:\\Our archive\\lhm", '"C:\\Our archive\\lhm"'),
+        ("C:\\Our archive\\", '"C:\\Our archive\\\\"'),
+        ("a&b", '"a&b"'),
+        ("Prøve", "Prøve"),
+    ],
+)
+def test_a_line_for_windows_has_double_quotes(word: str, quoted: str) -> None:
+    assert command_line("verify", word, windows=True) == f"archiver verify {quoted}"
+
+
+def test_letters_of_all_languages_need_no_quotes() -> None:
+    assert command_line("check", "Prøve/æøå", windows=False) == "archiver check Prøve/æøå"
