@@ -9,6 +9,7 @@ headers of long names and sizes are common practice (GNU tar manual, "Basic Tar 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NoReturn
@@ -41,6 +42,11 @@ _EMPTY = bytes(_BLOCK)
 _LONGEST_EXTENDED = 1 << 20
 _LARGEST = 1 << 62
 _LARGEST_OCTAL = 8**11 - 1
+# Of mode, owner, group, time and device nothing is made here. But a reader that cannot read one
+# of them may leave out the entry, and all behind it, without a word; tarfile of Python does.
+_OTHER_NUMBERS = ((100, 108), (108, 116), (116, 124), (136, 148), (329, 337), (337, 345))
+# A NUL ends a number; of digits behind it some readers would make something.
+_OCTAL = re.compile(rb" *([0-7]*)[ \0]*")
 _GNU_MAGIC = b"ustar  \x00"
 _MAGICS = {b"ustar\x0000", _GNU_MAGIC}
 _REFUSED = {
@@ -149,6 +155,11 @@ class _Reader:
             )
         if header[257:265] not in _MAGICS:
             self._refuse(HEADER_FIELD, "the header is of no kind that is known")
+        for begin, end in _OTHER_NUMBERS:
+            # In base 256, as GNU tar writes what is large or, like days before 1970, negative.
+            if header[begin] not in {0x80, 0xFF} and not _OCTAL.fullmatch(header, begin, end):
+                field = header[begin:end]
+                self._refuse(HEADER_FIELD, f"{field!r} at byte {begin} is no octal number")
         return header
 
     def _end(self) -> None:
@@ -263,11 +274,10 @@ class _Reader:
                 self._refuse(SIZE_IMPOSSIBLE, f"the {what} is negative")
             number = int.from_bytes(bytes([field[0] & 0x3F]) + field[1:], "big")
         else:
-            # A NUL ends a number; of digits behind it some readers would make something.
-            digits = field.rstrip(b" \0").lstrip(b" ")
-            if any(digit not in b"01234567" for digit in digits):
-                self._refuse(HEADER_FIELD, f"the {what} {digits!r} is no octal number")
-            number = int(digits or b"0", 8)
+            found = _OCTAL.fullmatch(field)
+            if found is None:
+                self._refuse(HEADER_FIELD, f"the {what} {field!r} is no octal number")
+            number = int(found[1] or b"0", 8)
         if number > _LARGEST:
             self._refuse(SIZE_IMPOSSIBLE, f"the {what} is {number}")
         return number

@@ -59,16 +59,18 @@ def header(
     size: bytes | None = None,
     magic: bytes = b"ustar\x0000",
     prefix: bytes = b"",
+    mode: bytes = b"0000644\0",
+    mtime: bytes = b"00000000000\0",
 ) -> bytes:
     """A header of a tar, with a right checksum whatever it says."""
     raw = name.encode() if isinstance(name, str) else name
     parts = [
         raw.ljust(100, b"\0"),
-        octal(0o644, 8),
+        mode,
         octal(0, 8),
         octal(0, 8),
         size if size is not None else octal(content_size, 12),
-        octal(0, 12),
+        mtime,
         b" " * 8,
         kind,
         link.ljust(100, b"\0"),
@@ -250,6 +252,7 @@ def _tars() -> dict[str, tuple[str, bytes]]:
             tar_with(member(f"{in_top}/n", size=octal(10**6, 12))),
         ),
         "size of letters": ("header-field", tar_with(member(f"{in_top}/n", size=b"12345678abc\0"))),
+        "mode of letters": ("header-field", tar_with(member(f"{in_top}/n", mode=b"rw-r--r-"))),
         "size behind a NUL": (
             "header-field",
             tar_with(member(f"{in_top}/n", size=b"\0" + octal(512, 11)), bytes(512)),

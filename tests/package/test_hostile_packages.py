@@ -122,6 +122,8 @@ def test_it_is_refused_for_its_reason_and_nothing_is_written(
         ("x.tar.zst", streamed_zstd(tar_with())),
         ("x.tar", extended(record("comment", b"git"), kind=b"g") + tar_with()),
         ("x.tar", member("./", kind=b"5") + tar_with()),
+        # Before 1970, as GNU tar writes it.
+        ("x.tar", member(f"{TOP}/", kind=b"5", mtime=b"\xff" * 12) + tar_with()),
     ],
 )
 def test_the_same_packages_without_the_evil_part_are_taken(
