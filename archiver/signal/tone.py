@@ -3,7 +3,8 @@
 A pitch pipe, a tuning fork or a whistle is looked for near the stated pitch, which
 serves only to know where to look. Found runs of frames are demodulated to phase; the
 mean frequency of a run is its phase progress over its time, so that wavering inside
-the run cancels, and harmonics are joined by their noise.
+the run cancels. Harmonics are joined by their noise, and by how each may have lost whole
+cycles of its own, which shifts the joint count by a known fraction of a cycle.
 
 Sources: short-time peaks with parabolic refinement and phase demodulation are common
 practice; error of a frequency from phase noise follows from its definition.
@@ -42,7 +43,13 @@ _END_S = 0.05
 _STILL_RAD = 0.05
 _SWUNG_RAD = 0.5
 _REFLECTIONS_RAD = 0.22
-_LOST_RAD = 0.5
+_SLIPPING_RAD = 0.2
+_LEAST_SLIPS, _MOST_SLIPS = 0.02, 0.3
+"""Share of lines that lose cycles, without noise and at the most noise (by simulation)."""
+
+_MOST_CYCLES = 6
+_CERTAIN = 0.9
+_GRID_RAD = 0.02
 _LATENESS_S = 0.004
 _REFLECTIONS_HZ = 3.0
 
@@ -277,6 +284,59 @@ def _joined(lines: list[_Line], swing_hz: float, apart_hz: float) -> tuple[Reals
     return np.asarray(phase), float(np.sum(weights) ** -0.5)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Counted:
+    """Phase that a tone turned within a span, in radians, and its standard deviation."""
+
+    span: slice
+    turned: float
+    deviation: float
+
+    def agrees(self, line: _Line) -> bool:
+        """Say whether a line lost no cycle on its way."""
+        off = _progress(line, self.span) - self.turned
+        return abs(off) < max(math.pi / line.harmonic, 2.0 * self.deviation)
+
+
+def _progress(line: _Line, span: slice) -> float:
+    return float(line.phase[span.stop - 1] - line.phase[span.start])
+
+
+def _counted(
+    widths: list[list[_Line]], span: slice, swing_hz: float, apart_hz: float
+) -> _Counted | None:
+    """Join the counts of all lines, each followed at more than one width.
+
+    A line in noise may lose cycles of its own; brought down to the fundamental each is as
+    much as the harmonic's part of a cycle. The likelihood of a count has all of these for
+    each line. Returns None where more than one count is likely.
+    """
+    lines = [line for width in widths for line in width]
+    turned = np.array([_progress(line, span) for line in lines])
+    count = min(20_000, round((np.ptp(turned) + 2.0 * np.pi) / _GRID_RAD))
+    grid = np.linspace(turned.min() - np.pi, turned.max() + np.pi, count)
+    likelihood = np.zeros(count)
+    lost = np.arange(-_MOST_CYCLES, _MOST_CYCLES + 1)
+    for line, value in zip(lines, turned, strict=True):
+        deviation = math.sqrt(2.0) * math.hypot(line.noise, _reflected(line, swing_hz, apart_hz))
+        noisy = line.noise * line.harmonic / _SLIPPING_RAD
+        slips = min(_MOST_SLIPS, _LEAST_SLIPS + (_MOST_SLIPS - _LEAST_SLIPS) * noisy**2)
+        share = np.where(lost == 0, 1.0 - slips, slips / (2.0 * _MOST_CYCLES))
+        off = value - grid[:, None] - 2.0 * np.pi / line.harmonic * lost
+        chance = np.exp(-0.5 * (off / deviation) ** 2) @ share / deviation
+        # The same harmonic at another width is not another witness.
+        likelihood += np.log(chance + 1e-6) / len(widths)
+    weight = np.exp(likelihood - likelihood.max())
+    weight /= weight.sum()
+    best = int(np.argmax(weight))
+    near = np.abs(grid - grid[best]) < np.pi
+    if float(weight[near].sum()) < _CERTAIN:
+        return None
+    mean = float(np.sum(weight[near] * grid[near]) / weight[near].sum())
+    spread = math.sqrt(float(np.sum(weight * (grid - mean) ** 2)))
+    return _Counted(span=span, turned=mean, deviation=spread)
+
+
 def _equal_ends(track_hz: Reals, span: slice) -> tuple[slice, float]:
     """Shorten a span, by a fifth at either end at most, so that it ends on its first frequency.
 
@@ -352,26 +412,19 @@ def _measured(
     if sounding.stop - sounding.start < 0.5 * _SHORTEST_S * REDUCED_RATE_HZ:
         return _nothing("the tone is too short to be measured")
     swing_hz = float(np.ptp(track[sounding]))
-    wide, wide_rad = _joined(lines, swing_hz, apart_hz)
-    phase, noise_rad = _joined(narrow, swing_hz, apart_hz)
-    angle = wide[sounding]
-    length_s = (angle.size - 1) / REDUCED_RATE_HZ
-    turned = float(phase[sounding.stop - 1] - phase[sounding.start])
-    # Where widths or harmonics disagree, one of them has lost part of a cycle.
-    all_turned = [
-        float(line.phase[sounding.stop - 1] - line.phase[sounding.start])
-        for line in (*lines, *narrow)
-    ]
-    lost = max(0.0, float(np.max(np.abs(np.array(all_turned) - turned))) - _LOST_RAD)
-    if lost > 2.0 * np.pi:
+    counted = _counted([lines, narrow], sounding, swing_hz, apart_hz)
+    if counted is None:
         return _nothing(
             "the tone is lost in noise for moments, and with it the count of its cycles"
         )
-    mean_hz = turned / (2.0 * np.pi * length_s)
-    late_hz = apart_hz * _LATENESS_S / length_s
-    sd_hz = math.hypot(
-        math.hypot(math.sqrt(2.0) * noise_rad, 0.5 * lost) / (2.0 * np.pi * length_s), late_hz
+    wide, wide_rad = _joined(
+        [line for line in lines if counted.agrees(line)] or lines, swing_hz, apart_hz
     )
+    angle = wide[sounding]
+    length_s = (angle.size - 1) / REDUCED_RATE_HZ
+    mean_hz = counted.turned / (2.0 * np.pi * length_s)
+    late_hz = apart_hz * _LATENESS_S / length_s
+    sd_hz = math.hypot(counted.deviation / (2.0 * np.pi * length_s), late_hz)
     steps = angle[:: REDUCED_RATE_HZ // CURVE_RATE_HZ]
     start_s = (first - margin + sounding.start) / REDUCED_RATE_HZ
     time_s = start_s + (np.arange(steps.size - 1) + 0.5) / CURVE_RATE_HZ

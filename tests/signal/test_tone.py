@@ -7,6 +7,7 @@ import pytest
 
 from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound, reduced
 from archiver.signal.tone import find_tone
+from benchmarks.truth_cases import played_tone
 from tests.simulator.draws import Draws
 from tests.simulator.tones import pitch_pipe
 from tests.simulator.voice import Voice, babble
@@ -101,6 +102,23 @@ def test_a_tone_that_fades_for_a_moment_in_noise_keeps_its_cycles_or_says_so(see
     assert tone.frequency_hz.uncertainty is not None
     off = abs(tone.frequency_hz.value - mean_hz)
     assert off < 0.0005 * mean_hz or off <= tone.frequency_hz.uncertainty
+
+
+@pytest.mark.parametrize("seed", [76, 199, 1109])
+def test_a_played_tone_whose_harmonics_lose_cycles_is_within_a_twentieth_of_a_percent(
+    seed: int,
+) -> None:
+    case = played_tone(seed)
+    tone = find_tone(case.reproduction, case.pitch_hz)
+    assert tone.speed.value is not None
+    assert tone.speed.uncertainty is not None
+    assert tone.start_s is not None
+    assert tone.end_s is not None
+    span = np.array([tone.start_s, tone.end_s])
+    source = np.interp(span, case.truth.time_s, case.truth.performance_time_s)
+    ratio = float(np.diff(source)[0] / np.diff(span)[0])
+    assert tone.speed.value == pytest.approx(ratio, rel=0.0005)
+    assert abs(tone.speed.value - ratio) <= tone.speed.uncertainty
 
 
 def test_silence_and_a_short_take_say_why_nothing_was_measured() -> None:
