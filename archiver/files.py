@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from archiver.errors import IntegrityError, MisuseError, SurroundingsError
-from archiver.os_errors import explained, translated
+from archiver.os_errors import explained, no_name, translated
 from archiver.seam import BUSY_S, NO_FSYNC, Entry, OperatingSystem, Seam, Status
 
 if TYPE_CHECKING:
@@ -69,6 +69,7 @@ __all__ = [
 
 BLOCK_BYTES = 1 << 18
 """Read size for hashing and copying: larger blocks gain nothing measurable."""
+_LONGEST_NEIGHBOUR_BYTES = 255 - len("..01234567.unfinished")
 _NAME = operator.attrgetter("name")
 
 
@@ -237,6 +238,10 @@ def status(path: Path | str) -> Status:
         return _seam.status(path)
     except OSError as error:
         raise explained(error, path, "examined") from error
+    except ValueError as error:
+        if (unusable := no_name(path, "examined")) is None:
+            raise
+        raise unusable from error
 
 
 def exists(path: Path) -> bool:
@@ -247,6 +252,11 @@ def exists(path: Path) -> bool:
         return False
     except OSError as error:
         raise explained(error, path, "examined") from error
+    except ValueError:
+        # A name that cannot be is not taken.
+        if no_name(path, "examined") is None:
+            raise
+        return False
     return True
 
 
@@ -299,8 +309,16 @@ def walk_files(root: Path) -> Iterator[tuple[str, Entry]]:
 
 
 def temporary_sibling(target: Path) -> Path:
-    """Name a hidden neighbour of the target that a later run recognises as unfinished."""
-    return target.with_name(f".{target.name}.{os.urandom(4).hex()}.unfinished")
+    """Name a hidden neighbour of the target that a later run recognises as unfinished.
+
+    Of a very long name only the beginning is kept, so that its neighbour's is none too long.
+    """
+    name = target.name.encode("utf-8", "surrogatepass")
+    kept = target.name
+    if len(name) > _LONGEST_NEIGHBOUR_BYTES:
+        # What is cut may be half a character.
+        kept = name[:_LONGEST_NEIGHBOUR_BYTES].decode("utf-8", "ignore")
+    return target.with_name(f".{kept}.{os.urandom(4).hex()}.unfinished")
 
 
 def discard(path: Path) -> None:

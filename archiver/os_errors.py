@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
 from archiver.errors import MisuseError, SurroundingsError
 
-__all__ = ["explained", "translated"]
+__all__ = ["explained", "no_name", "translated"]
 
 
 @contextlib.contextmanager
@@ -27,6 +28,31 @@ def translated(path: Path | str, doing: str) -> Iterator[None]:
         yield
     except OSError as error:
         raise explained(error, path, doing) from error
+    except ValueError as error:
+        if (unusable := no_name(path, doing)) is None:
+            raise
+        raise unusable from error
+
+
+def no_name(path: Path | str, doing: str) -> MisuseError | None:
+    """Return the error of a path that no system can have; None if there is nothing wrong with it.
+
+    Python raises no error of the system for these, but a :class:`ValueError`.
+    """
+    text = str(path)
+    try:
+        os.fsencode(text)
+    except UnicodeEncodeError:
+        pass
+    else:
+        if "\0" not in text:
+            return None
+    return MisuseError(
+        f"could not be {doing}: the name holds a character that no name can hold",
+        where=text.encode("utf-8", "backslashreplace").decode().replace("\0", "\\0"),
+        accepted="a name without NUL characters and halves of characters",
+        remedy="Correct the name",
+    )
 
 
 def explained(error: OSError, path: Path | str, doing: str) -> SurroundingsError | MisuseError:
@@ -55,6 +81,12 @@ def explained(error: OSError, path: Path | str, doing: str) -> SurroundingsError
         case errno.EROFS:
             return SurroundingsError(
                 found, where=where, remedy="The file system is read-only: choose another place"
+            )
+        case errno.ENAMETOOLONG:
+            return MisuseError(
+                f"could not be {doing}: the name or the path is too long",
+                where=where,
+                remedy="Choose a folder with a shorter path, or shorten the name",
             )
         case errno.ENOENT:
             return SurroundingsError(

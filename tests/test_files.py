@@ -126,6 +126,7 @@ def test_discard_that_fails_is_told(tmp_path: Path) -> None:
         (errno.EIO, SurroundingsError, "Check the disk"),
         (errno.EEXIST, MisuseError, "the name is taken"),
         (errno.ENOTDIR, MisuseError, "a part of the path is a file"),
+        (errno.ENAMETOOLONG, MisuseError, "too long"),
     ],
 )
 def test_error_of_the_system_says_where_what_and_what_to_do(
@@ -139,6 +140,18 @@ def test_error_of_the_system_says_where_what_and_what_to_do(
     assert caught.value.where == str(tmp_path / "a")
     assert caught.value.remedy
     assert isinstance(caught.value.__cause__, OSError)
+
+
+@pytest.mark.parametrize("name", ["a\0b", "a\ud800b"])
+def test_name_that_no_system_can_have_is_told_and_not_taken(tmp_path: Path, name: str) -> None:
+    """Such names come from sheets and profiles, where they can be written as escapes."""
+    place = tmp_path / name
+    assert not files.exists(place)
+    for operation in (files.status, files.entries, files.open_read, files.create, files.resolved):
+        with pytest.raises(MisuseError, match="no name can hold") as caught:
+            operation(place)
+        assert str(caught.value).isprintable()
+        str(caught.value).encode()
 
 
 def test_every_operation_translates_the_errors_of_the_system(tmp_path: Path) -> None:
@@ -256,6 +269,15 @@ def test_temporary_name_is_hidden_beside_its_target_and_never_the_same(tmp_path:
     names = {files.temporary_sibling(tmp_path / "bag") for _ in range(50)}
     assert len(names) == 50
     assert all(path.parent == tmp_path and path.name.startswith(".bag.") for path in names)
+
+
+@pytest.mark.parametrize("name", ["n" * 255, "\u00e9" * 127, "n" * 234, "n" * 235])
+def test_temporary_name_of_a_long_name_can_be_made(tmp_path: Path, name: str) -> None:
+    """The limit of common file systems is 255 bytes a name; é has two in UTF-8."""
+    temporary = files.temporary_sibling(tmp_path / name)
+    files.create(temporary).close()
+    files.write_whole(tmp_path / name, b"1")
+    assert [entry.name for entry in files.entries(tmp_path)] == sorted([temporary.name, name])
 
 
 def test_existence_includes_broken_links_and_excludes_paths_through_files(tmp_path: Path) -> None:
