@@ -60,6 +60,8 @@ _LARGEST_DIRECTORY_BYTES = 1 << 28
 _OUT_BYTES = 1 << 20
 _UNICODE_PATH = 0x7075
 _ZIP64 = 0x0001
+# Ten times the version of the format that is described (section 4.4.3).
+_NEWEST_VERSION = 63
 _REPARSE_POINT = 0x400
 _DOS_DIRECTORY = 0x10
 _KINDS = {
@@ -250,7 +252,7 @@ class _Reader:
         return centrals
 
     def _central(self, fields: tuple[int, ...], raw_name: bytes, extra: bytes) -> _Central:
-        _, _, _, flags, method, _, _, checksum, packed, size = fields[:10]
+        _, _, needed, flags, method, _, _, checksum, packed, size = fields[:10]
         disk, attributes, offset = fields[13], fields[15], fields[16]
         extras = self._extras(extra)
         name = self._text(raw_name, extras, flags)
@@ -258,6 +260,13 @@ class _Reader:
             self._refuse(SEVERAL_DISKS, "the entry is said to lie on another disk", name)
         size, packed, offset = self._large(extras.get(_ZIP64, b""), [size, packed, offset], name)
         self._judge_kind(name, attributes, size)
+        if needed & 0xFF > _NEWEST_VERSION:
+            self._refuse(
+                METHOD_UNKNOWN,
+                f"the entry needs version {(needed & 0xFF) / 10:g} of the format",
+                name,
+                accepted=f"{_NEWEST_VERSION / 10:g} at most",
+            )
         self._judge_method(name, flags, method)
         if method == _STORED and packed != size:
             self._refuse(HEADERS_DISAGREE, f"{packed} bytes are stored and {size} announced", name)

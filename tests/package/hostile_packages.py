@@ -390,6 +390,7 @@ class Zipped:
     extra: bytes = b""
     central_extra: bytes = b""
     disk: int = 0
+    needs: int = 20
     local_name: bytes | str | None = None
     local_method: int | None = None
     local_flags: int | None = None
@@ -458,7 +459,7 @@ def zip_of(
             "<4s6H3L5H2L",
             b"PK\x01\x02",
             (3 << 8) | 20,
-            20,
+            entry.needs,
             entry.flags,
             entry.method,
             0,
@@ -738,6 +739,10 @@ def _zips() -> dict[str, tuple[str, bytes]]:
             ),
         ),
         "records of a large zip in a comment": ("headers-disagree", _second_directory()),
+        "version of the format to come": (
+            "method-unknown",
+            zip_with(Zipped(name=f"{data}/k", needs=64)),
+        ),
         "directory that hides something": (
             "unaccounted-data",
             zip_with(
