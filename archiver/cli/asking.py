@@ -8,6 +8,8 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from archiver import files
+from archiver.cli.interrupts import StoppedRun
 from archiver.cli.printing import plain
 from archiver.errors import MisuseError
 
@@ -24,8 +26,10 @@ def ask_and_lay_out(folder: Path) -> NewSession:
     ------
     MisuseError
         There is nobody to ask, the answers end too early, or the folder is in use.
+    StoppedRun
+        Interrupted; how to go on has been told then.
     """
-    from archiver.pipeline.new import new_session_by_questions
+    from archiver.pipeline.new import KEPT_ANSWERS, new_session_by_questions
 
     if not sys.stdin.isatty():
         raise MisuseError(
@@ -34,11 +38,20 @@ def ask_and_lay_out(folder: Path) -> NewSession:
             remedy="Leave --ask out and fill in the sheet, or import a spreadsheet with "
             "`archiver sheet import`",
         )
-    return new_session_by_questions(folder, _ask, _tell)
+    try:
+        return new_session_by_questions(folder, _ask, _tell)
+    except StoppedRun:
+        kept = folder / KEPT_ANSWERS
+        if files.exists(kept):
+            _tell(f"\nWhat you answered is kept in {kept}. To go on:")
+            _tell(f"  archiver new {folder} --ask")
+        raise
 
 
 def _ask(prompt: str) -> str:
-    sys.stderr.write(plain(prompt))
+    """Show a question that breaks between words, and leave room for the answer behind it."""
+    lines = textwrap.wrap(plain(prompt), _columns(), break_on_hyphens=False)
+    sys.stderr.write("\n".join(lines) + " ")
     sys.stderr.flush()
     line = sys.stdin.readline()
     if not line:
@@ -51,6 +64,9 @@ def _tell(text: str) -> None:
     body = plain(text).lstrip("\n")
     blank = "\n" * (len(text) - len(text.lstrip("\n")))
     indent = " " * (len(body) - len(body.lstrip()))
-    width = shutil.get_terminal_size().columns - 1
-    lines = textwrap.wrap(body, width, subsequent_indent=indent, break_on_hyphens=False)
+    lines = textwrap.wrap(body, _columns(), subsequent_indent=indent, break_on_hyphens=False)
     sys.stderr.write(blank + "\n".join(lines) + "\n")
+
+
+def _columns() -> int:
+    return max(20, shutil.get_terminal_size().columns - 1)

@@ -51,10 +51,25 @@ def show_new(made: NewSession, *, as_json: bool) -> None:
     console.print(f"Laid out {plain(str(made.folder))}:")
     for name in made.files:
         console.print(f"  {name}")
-    console.print(
-        "\nNext: write over the examples in session.yaml and in machines, put the captures "
-        f"into takes, then run\n\n  archiver check {plain(str(made.folder))}"
-    )
+    folder = plain(str(made.folder))
+    if made.takes_named is None:
+        todo = (
+            "write over the examples in session.yaml and in machines, put the captures into takes"
+        )
+    elif made.takes_named:
+        todo = "put the captures into takes, under the names that you gave"
+    else:
+        todo = (
+            "put the captures into takes and list each in session.yaml under takes, which no "
+            "answer named"
+        )
+    console.print(f"\nNext: {todo}, then run\n\n  archiver check {folder}")
+    if made.takes_named is not None:
+        console.print(
+            "\nIt says what is still missing. What was not asked, such as photographs, documents "
+            "and condition, is added in session.yaml; the example that `archiver new` lays out "
+            "without --ask explains every field."
+        )
 
 
 def _captures_json(report: CheckReport) -> list[dict[str, Any]]:

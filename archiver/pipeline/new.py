@@ -14,6 +14,7 @@ from archiver.session.template import template_files
 from archiver.session.yaml_writing import as_yaml
 
 __all__ = [
+    "KEPT_ANSWERS",
     "NewInstitution",
     "NewSession",
     "new_institution",
@@ -22,12 +23,22 @@ __all__ = [
 ]
 
 
+KEPT_ANSWERS = "answers-so-far.txt"
+"""Name of the file that keeps answers until the last question is answered."""
+
+_MOST_ANSWERED = 16 * 1024 * 1024
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewSession:
-    """A session folder that was laid out."""
+    """A session folder that was laid out.
+
+    ``takes_named`` tells whether the answers named a take; None for the example.
+    """
 
     folder: Path
     files: tuple[str, ...]
+    takes_named: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,10 +82,13 @@ def new_session_by_questions(
 ) -> NewSession:
     """Lay out a session folder with a sheet made from answers.
 
+    Each answer is kept in the folder as it is given, and taken over by the next call for
+    this folder; the file goes when the sheet is written.
+
     Parameters
     ----------
     folder : Path
-        New or empty.
+        New or empty, or with the answers of a call that was broken off.
     ask : callable
         Shows a prompt and returns the line that was answered.
     tell : callable
@@ -83,29 +97,76 @@ def new_session_by_questions(
     Raises
     ------
     MisuseError
-        The folder exists and is not empty, or the answers ended too early; nothing is
-        written then.
+        The folder exists and is not empty, or the answers ended too early.
     """
-    _refuse_used(folder)
+    kept = folder / KEPT_ANSWERS
+    _refuse_used(folder, but=KEPT_ANSWERS)
+    memory = _Memory(kept, ask, tell)
     try:
-        answers = ask_for_session(ask, tell)
+        answers = ask_for_session(memory.ask, memory.tell)
     except EOFError as error:
         raise MisuseError(
             "the answers ended before the last question",
-            remedy="Nothing was written; begin again, or run `archiver new` without --ask",
+            remedy=f"What was answered is kept in {kept}; go on with `archiver new {folder} --ask`"
+            if files.exists(kept)
+            else "Nothing was answered; begin again, or run `archiver new` without --ask",
         ) from error
     texts = {name: text for name, text in template_files().items() if name.endswith(".txt")}
     for id_, machine in answers.machines.items():
         texts[f"machines/{id_}.yaml"] = as_yaml(machine)
     texts["session.yaml"] = as_yaml(answers.session)
-    return _laid_out(folder, texts)
+    made = _laid_out(folder, texts, takes_named="takes" in answers.session.entries)
+    if files.exists(kept):
+        files.discard(kept)
+    return made
 
 
-def _refuse_used(folder: Path) -> None:
+class _Memory:
+    """Keeps what is answered, and answers by itself what was answered before."""
+
+    def __init__(self, place: Path, ask: Callable[[str], str], tell: Callable[[str], None]) -> None:
+        self._place, self._ask, self._tell = place, ask, tell
+        self._lines: list[str] = []
+        self._before: list[str] = []
+        if files.exists(place):
+            text = files.read_bytes(place, limit=_MOST_ANSWERED).decode("utf-8", errors="replace")
+            self._before = [line for line in text.splitlines() if "\t" in line]
+            tell(f"The answers given before are taken over; to begin anew, delete {place}.")
+
+    def ask(self, prompt: str) -> str:
+        if self._before:
+            question, _, answer = self._before.pop(0).partition("\t")
+            if question == prompt.strip():
+                self._lines.append(f"{question}\t{answer}")
+                return answer
+            # Another version of the program asks otherwise: the rest fits no question.
+            self._before.clear()
+        answer = " ".join(self._ask(prompt).split())
+        self._lines.append(f"{prompt.strip()}\t{answer}")
+        if any(not line.endswith("\t") for line in self._lines):
+            files.make_directory(self._place.parent)
+            text = "".join(f"{line}\n" for line in self._lines)
+            files.write_whole(self._place, text.encode("utf-8"))
+        return answer
+
+    def tell(self, line: str) -> None:
+        if not self._before:
+            self._tell(line)
+
+
+def _refuse_used(folder: Path, *, but: str = "") -> None:
     if files.exists(folder):
         if not files.status(files.resolved(folder)).is_directory:
             raise MisuseError("is not a folder", where=str(folder), accepted="a new folder")
-        if files.entries(folder):
+        there = {entry.name for entry in files.entries(folder)}
+        if there == {KEPT_ANSWERS} and not but:
+            raise MisuseError(
+                f"holds answers that were given before, in {KEPT_ANSWERS}",
+                where=str(folder),
+                accepted="a new folder, or going on with --ask",
+                remedy=f"Go on with `archiver new {folder} --ask`, or delete the file",
+            )
+        if there - {but}:
             raise MisuseError(
                 "the folder is not empty",
                 where=str(folder),
@@ -114,11 +175,13 @@ def _refuse_used(folder: Path) -> None:
             )
 
 
-def _laid_out(folder: Path, laid_out: Mapping[str, str]) -> NewSession:
+def _laid_out(
+    folder: Path, laid_out: Mapping[str, str], *, takes_named: bool | None = None
+) -> NewSession:
     for name in ("machines", "takes", "photographs", "documents"):
         files.make_directory(folder / name)
     for name, text in laid_out.items():
         place = folder.joinpath(*name.split("/"))
         files.make_directory(place.parent)
         files.write_whole(place, text.encode())
-    return NewSession(folder=folder, files=tuple(sorted(laid_out)))
+    return NewSession(folder=folder, files=tuple(sorted(laid_out)), takes_named=takes_named)

@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
+from archiver.findings import RULES
 from archiver.session.conform import conform, nearest
 from archiver.session.shape import Shape, shape
 from archiver.session.tree import Entry, Group, Listing, Node, Scalar
@@ -82,7 +83,7 @@ def ask_for_session(ask: Ask, tell: Tell) -> Answers:
         ("operators", people), ("chains", [chain]), ("media", media), ("setups", setups),
         ("takes", takes),
     ):  # fmt: skip
-        if items or name == "takes":
+        if items:
             root.entries[name] = _entry(Listing(line=1, column=1, items=list(items)))
     return Answers(
         session=root, machines={_text_of(machine, "id"): machine for machine in machines}
@@ -277,6 +278,8 @@ class _Asker:
         question = head or form.description.rstrip(".")
         if words:
             question += f" ({', '.join(words)})"
+        elif form.format and not default:
+            question += f", such as {form.example}"
         if default:
             question += f" [{default}]"
         elif not needed:
@@ -353,7 +356,11 @@ def _fault(answer: str, form: Shape, name: str) -> str:
     if not findings:
         return ""
     first = findings[0]
-    return f"{first.message}. Accepted: {first.accepted}."
+    asked = first.message.endswith("?")
+    said = first.message if asked else f"{first.message}. Accepted: {first.accepted}."
+    # Where the reading knows no better than the rule, the accepted forms say it all.
+    is_own = first.remedy and not asked and first.remedy != RULES[first.code].remedy
+    return f"{said} {first.remedy}" if is_own else said
 
 
 def _group(members: Mapping[str, Node]) -> Group:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from archiver.errors import MisuseError
-from archiver.pipeline.new import new_session_by_questions
+from archiver.pipeline.new import KEPT_ANSWERS, new_session, new_session_by_questions
 from archiver.session import DriveKind, Role, Session, TakeKind, load_session
 from tests.session.folders import codes, write
 
@@ -128,11 +128,66 @@ def test_an_answer_is_refused_as_the_sheet_would_refuse_it(tmp_path: Path) -> No
     assert "This is needed, such as" in told
 
 
-def test_answers_that_end_early_leave_nothing(tmp_path: Path) -> None:
+def test_answers_that_end_before_the_first_leave_nothing(tmp_path: Path) -> None:
     person = Person({})
     with pytest.raises(MisuseError, match="ended before the last question"):
         new_session_by_questions(tmp_path / "s", person.ask, person.tell)
     assert not (tmp_path / "s").exists()
+
+
+class LeavingError(Exception):
+    """The person goes away in the middle of a question."""
+
+
+@pytest.mark.parametrize("until", range(1, 60, 7))
+def test_what_was_answered_is_kept_and_gone_on_with(tmp_path: Path, until: int) -> None:
+    """Whoever goes on is asked each question once, and gets the sheet of one sitting."""
+    person, at_once = Person(WHOLE), Person(WHOLE)
+    new_session_by_questions(tmp_path / "once", at_once.ask, at_once.tell)
+
+    def ask(prompt: str) -> str:
+        if len(person.asked) == until:
+            raise LeavingError
+        return person.ask(prompt)
+
+    folder = tmp_path / "s"
+    with pytest.raises(LeavingError):
+        new_session_by_questions(folder, ask, person.tell)
+    assert [path.name for path in folder.iterdir()] == [KEPT_ANSWERS]
+    with pytest.raises(MisuseError, match="answers that were given before"):
+        new_session(folder)
+    new_session_by_questions(folder, person.ask, person.tell)
+    assert person.asked == at_once.asked
+    assert not (folder / KEPT_ANSWERS).exists()
+    for name in ("session.yaml", "machines/vesterholm-b.yaml"):
+        assert (folder / name).read_bytes() == (tmp_path / "once" / name).read_bytes()
+
+
+def test_answers_to_other_questions_are_not_taken_over(tmp_path: Path) -> None:
+    write(tmp_path / "s", KEPT_ANSWERS, b"Another question:\tAnother answer\nStill another:\tX\n")
+    session = answered(tmp_path / "s", Person(NEEDED))
+    assert session.title == "A trial: the first"
+
+
+def test_without_a_take_the_sheet_lacks_the_takes(tmp_path: Path) -> None:
+    person = Person({key: value for key, value in NEEDED.items() if "captured file" not in key})
+    made = new_session_by_questions(tmp_path / "s", person.ask, person.tell)
+    assert made.takes_named is False
+    assert codes(load_session(tmp_path / "s")) == ["sheet-missing-field"]
+
+
+def test_a_question_after_a_moment_or_a_quantity_shows_how_it_is_written(tmp_path: Path) -> None:
+    person = Person(WHOLE)
+    new_session_by_questions(tmp_path / "s", person.ask, person.tell)
+    (began,) = [asked for asked in person.asked if asked.startswith("When the session began")]
+    assert "such as 2026-04-18T14:00:00+02:00" in began
+
+
+def test_an_everyday_moment_is_answered_with_the_corrected_form(tmp_path: Path) -> None:
+    begins = ["03.05.2026 10:00", "2026-05-03T10:00:00+02:00"]
+    person = Person(NEEDED | {"When the session began": begins})
+    answered(tmp_path / "s", person)
+    assert "Write 2026-05-03T10:00+02:00" in " ".join(person.told)
 
 
 def test_a_folder_in_use_is_refused_before_the_first_question(tmp_path: Path) -> None:
