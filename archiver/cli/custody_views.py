@@ -97,17 +97,20 @@ def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
         print_json(copies_report(compared))
         return
     console = open_console()
-    good = mended = 0
     for one in compared:
         found = one.comparison
         if found.good:
-            good += 1
             continue
-        mended += one.exit_status == 0
-        console.print(plain(found.bag), style="bold")
+        state = (
+            "repaired, and good in every store now" if one.good_now else "not good in every store"
+        )
+        style = "bold green" if one.good_now else "bold red"
+        console.print(f"{plain(found.bag)}: {state}", style=style, soft_wrap=True)
         reference = found.reference
         if reference is not None:
             block(console, f"Reference: {reference.basis}", indent=2, style="dim")
+        if one.repair is not None:
+            block(console, "As it was found:", indent=2, style="bold")
         for copy, verdict, states in zip(found.copies, found.verdicts, found.states, strict=True):
             style = "green" if verdict == "good" else "bold red"
             block(console, f"{copy.store.name}: {copy.error or verdict}", indent=2, style=style)
@@ -116,18 +119,24 @@ def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
         for path in found.beyond_help():
             block(console, f"{path}: no copy is good", indent=2, style="bold red")
         if one.repair is not None:
+            block(console, "What was done:", indent=2, style="bold")
             for step in one.repair.steps:
                 name = step.path or "whole bag"
                 block(console, f"{step.kind}: {step.store}: {name} ({step.note})", indent=2)
-            states_now = ", ".join(str(check.verdict) for check in one.after)
-            block(console, f"Checked again: {states_now}", indent=2, style="bold")
+            block(console, "As it is now, verified again:", indent=2, style="bold")
+            for store, state_now in one.now:
+                style = "green" if state_now == "intact" else "bold red"
+                block(console, f"{store}: {state_now}", indent=2, style=style)
         if one.error is not None:
             block(console, str(one.error), indent=2, style="bold red")
-    console.print(
-        f"{count(len(compared), 'bag')} compared, {good} good in every store"
-        f"{f', {mended} repaired and good now' if mended else ''}.",
-        style="bold",
-    )
+    good = sum(one.good_now for one in compared)
+    mended = sum(one.good_now and not one.comparison.good for one in compared)
+    parts = [f"{good} good in every store"]
+    if mended:
+        parts.append(f"{mended} of them repaired just now")
+    if good < len(compared):
+        parts.append(f"{len(compared) - good} not")
+    console.print(f"{count(len(compared), 'bag')} compared: {', '.join(parts)}.", style="bold")
 
 
 def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:

@@ -73,14 +73,33 @@ class ComparedBag:
         """0 if all copies are good now, else 3; a repair that could not be tried says its own."""
         if self.error is not None and not isinstance(self.error, MisuseError):
             return self.error.exit_status
-        if self.comparison.good:
-            return 0
-        mended = (
+        return 0 if self.good_now else 3
+
+    @property
+    def mended(self) -> bool:
+        """Whether copies were not good, and all of them were repaired and verified."""
+        return (
             self.repair is not None
             and self.repair.complete
-            and all(check.verdict is AuditVerdict.INTACT for check in self.after)
+            and all(verdict is AuditVerdict.INTACT for _, verdict in self.now)
         )
-        return 0 if mended else 3
+
+    @property
+    def good_now(self) -> bool:
+        """Whether every copy is good now, after a repair if there was one."""
+        return self.error is None and (self.comparison.good or self.mended)
+
+    @property
+    def now(self) -> tuple[tuple[str, AuditVerdict], ...]:
+        """The stores whose copies were repaired, and what verifying these gave afterwards."""
+        stores = [
+            copy.store.name
+            for copy, verdict in zip(self.comparison.copies, self.comparison.verdicts, strict=True)
+            if verdict is not CopyVerdict.GOOD
+        ]
+        return tuple(
+            (store, check.verdict) for store, check in zip(stores, self.after, strict=False)
+        )
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
@@ -95,7 +114,10 @@ class ComparedBag:
                 }
                 for step in steps
             ],
-            "after": [str(check.verdict) for check in self.after],
+            "after": [
+                {"store": plain(store), "verdict": str(verdict)} for store, verdict in self.now
+            ],
+            "good_now": self.good_now,
             "error": None if self.error is None else plain(str(self.error)),
             "exit_status": self.exit_status,
         }

@@ -100,11 +100,31 @@ def test_copies_are_compared_and_repaired(
     ran = run("copies", store, other, "--ledger", ledger, "--repair", "--json")
     assert ran.status == 0
     (first, *_) = [one for one in json.loads(ran.out)["bags"] if not one["good"]]
-    assert first["after"] == ["intact"]
+    assert first["after"] == [{"store": str(other), "verdict": "intact"}]
+    assert first["good_now"] is True
     (other / "bag-0" / "data" / "masters" / "t01.wav").write_bytes(b"bad")
     ran = run("copies", store, other, "--ledger", ledger, "--repair")
-    assert "3 bags compared, 2 good in every store, 1 repaired and good now." in ran.out
-    assert "3 good in every store" in run("copies", store, other).out
+    assert "3 bags compared: 3 good in every store, 1 of them repaired just now." in ran.out
+    assert "bag-0: repaired, and good in every store now" in ran.out
+    assert "3 bags compared: 3 good in every store." in run("copies", store, other).out
+
+
+def test_what_no_copy_can_repair_is_not_called_good(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    other = copied(store, tmp_path / "other")
+    run("audit", store, "--ledger", ledger)
+    for place in (store, other):
+        (place / "bag-0" / "data" / "masters" / "t01.wav").write_bytes(b"bad")
+    (other / "bag-0" / "data" / "documents" / "notes.txt").write_bytes(b"bad")
+    ran = run("copies", store, other, "--ledger", ledger, "--repair")
+    assert ran.status == 3
+    assert "bag-0: not good in every store" in ran.out
+    assert ran.out.count(": changed") == 2
+    assert "3 bags compared: 2 good in every store, 1 not." in ran.out
+    ran = run("copies", store, other, "--ledger", ledger, "--repair", "--json")
+    (bad,) = [one for one in json.loads(ran.out)["bags"] if not one["good_now"]]
+    assert (bad["bag"], bad["exit_status"]) == ("bag-0", 3)
 
 
 def test_a_bag_is_protected_healed_and_salvage_has_nothing_to_do(
