@@ -122,9 +122,6 @@ def address_of(location: str | Path) -> Address:
     if isinstance(location, Path) or not separator:
         return Address(kind=Kind.LOCAL, shown=text, path=text)
     scheme = scheme.lower()
-    if scheme == "file":
-        path = url2pathname(unquote(urlsplit(text).path))
-        return Address(kind=Kind.LOCAL, shown=path, path=path)
     refuse_password(text)
     try:
         parts = urlsplit(text)
@@ -142,6 +139,17 @@ def address_of(location: str | Path) -> Address:
             where=bare,
             accepted="the URL without it; %3F and %23 for these characters in a name",
         )
+    if scheme == "file":
+        if parts.netloc.lower() not in {"", "localhost"}:
+            raise MisuseError(
+                "is a file URL of another machine",
+                where=bare,
+                accepted="file:///folder, or the path under which that folder is mounted here",
+            )
+        path = url2pathname(parts.path)
+        if not path:
+            raise MisuseError("names no folder", where=bare, accepted="file:///folder")
+        return Address(kind=Kind.LOCAL, shown=path, path=path)
     kind = _KINDS.get(scheme)
     if kind is None:
         raise MisuseError(
@@ -154,6 +162,11 @@ def address_of(location: str | Path) -> Address:
             where=bare,
             accepted=_ACCEPTED,
         )
+    try:
+        # As whatever looks the name up will do: labels that are empty or too long have no form.
+        host.encode("idna")
+    except UnicodeError as error:
+        raise MisuseError("names a host that cannot be", where=bare, accepted=_ACCEPTED) from error
     path = unquote(parts.path)
     if any(part in {".", ".."} for part in path.split("/")):
         raise MisuseError("goes through . or ..", where=bare, accepted="a path without them")

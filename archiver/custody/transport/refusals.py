@@ -16,6 +16,7 @@ __all__ = [
     "refused",
     "taken",
     "unreachable",
+    "unreadable_certificates",
     "untrusted",
 ]
 
@@ -90,6 +91,16 @@ def untrusted(where: str, variable: str) -> SurroundingsError:
         accepted="a certificate for this host, from an authority that is known here",
         remedy="Check the name of the host. If the institution has an authority of its own,"
         f" let {variable} name the file with its certificate",
+    )
+
+
+def unreadable_certificates(where: str, variable: str, detail: str) -> SurroundingsError:
+    """Return that the certificates which a variable names cannot be read."""
+    return SurroundingsError(
+        f"cannot be reached: the certificates that {variable} names cannot be read ({detail})",
+        where=where,
+        accepted="a file of certificates in PEM form",
+        remedy=f"Correct {variable}, or take it away to trust what this machine trusts",
     )
 
 

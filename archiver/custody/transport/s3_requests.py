@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import ssl
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -15,7 +16,14 @@ from typing import Any
 
 from archiver.custody.transport.address import Address
 from archiver.custody.transport.credentials import Login, keyring_entry, login_for, variable
-from archiver.custody.transport.refusals import full, library, not_there, refused, untrusted
+from archiver.custody.transport.refusals import (
+    full,
+    library,
+    not_there,
+    refused,
+    unreadable_certificates,
+    untrusted,
+)
 from archiver.custody.transport.retrying import CutError
 from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 
@@ -206,6 +214,13 @@ class Requests:
         if self._system is not None:
             return
         login = self._login()
+        if bundle := variable("AWS_CA_BUNDLE"):
+            try:
+                ssl.create_default_context(cafile=bundle)
+            except OSError as error:
+                raise unreadable_certificates(
+                    self._address.shown, "AWS_CA_BUNDLE", error.strerror or type(error).__name__
+                ) from error
         self._system = self._s3fs.S3FileSystem(
             session=_session(),
             key=login.user,

@@ -223,6 +223,16 @@ class SftpFolder:
         except (ssh.ProtocolNotSupported, ssh.IllegalUserName) as error:
             self.leave()
             raise refused(where, doing, error.reason) from error
+        except (ValueError, FileNotFoundError) as error:
+            # Not what the far end says, but what is read here before it is asked.
+            self.leave()
+            raise SurroundingsError(
+                f"cannot be reached: the keys or the configuration of ssh here cannot be used"
+                f" ({error})",
+                where=where,
+                accepted="a ~/.ssh/config, keys and known_hosts that ssh itself reads",
+                remedy=f"Try ssh {self._address.host}, and correct what it complains about",
+            ) from error
         except (ssh.Error, OSError, EOFError, TimeoutError) as error:
             self.leave()
             if isinstance(error, TimeoutError):

@@ -39,6 +39,7 @@ from archiver.custody.transport.refusals import (
     refused,
     taken,
     unreachable,
+    unreadable_certificates,
     untrusted,
 )
 from archiver.custody.transport.retrying import CutError
@@ -95,13 +96,21 @@ class WebdavFolder:
                 where=address.shown,
                 accepted="webdavs://, which is encrypted",
             )
-        system = self._fsspec.WebdavFileSystem(
-            f"{scheme}://{host}{port}/{quote(address.path)}",
-            auth=self._httpx.BasicAuth(login.user, login.secret) if login.secret else None,
-            timeout=self._httpx.Timeout(_ANSWER_S, connect=_CONNECT_S, write=_SILENT_S),
-            # Tries are counted and waits told in one place, which is not here.
-            retry=False,
-        )
+        try:
+            system = self._fsspec.WebdavFileSystem(
+                f"{scheme}://{host}{port}/{quote(address.path)}",
+                auth=self._httpx.BasicAuth(login.user, login.secret) if login.secret else None,
+                timeout=self._httpx.Timeout(_ANSWER_S, connect=_CONNECT_S, write=_SILENT_S),
+                # Tries are counted and waits told in one place, which is not here.
+                retry=False,
+            )
+        except OSError as error:
+            # Nothing is connected yet; only the certificates are read here.
+            raise unreadable_certificates(
+                address.shown,
+                "SSL_CERT_FILE or SSL_CERT_DIR",
+                error.strerror or type(error).__name__,
+            ) from error
         self._client = system.client
         return self._client
 
@@ -131,6 +140,12 @@ class WebdavFolder:
             raise CutError(str(error)) from error
         except (known.ClientError, httpx.HTTPError, httpx.StreamError) as error:
             raise refused(where, doing, str(error)) from error
+        except (httpx.InvalidURL, UnicodeError) as error:
+            raise MisuseError(
+                f"is not a URL that can be used ({error})",
+                where=where,
+                accepted="webdavs://user@host/folder",
+            ) from error
         except (KeyError, SyntaxError) as error:
             raise MisuseError(
                 "answers, but not as a WebDAV server does (RFC 4918)",

@@ -112,6 +112,11 @@ def test_a_password_hidden_in_the_user_is_refused() -> None:
         ("sftp://archive.example:many/in", "not a URL"),
         ("sftp://archive.example/a/../b", "goes through"),
         ("webdavs://example.org/a/%2e%2e/b", "goes through"),
+        ("sftp://archive..example/in", "a host that cannot be"),
+        (f"webdavs://{'a' * 64}.example/in", "a host that cannot be"),
+        ("file://[vault/in", "not a URL"),
+        ("file://vault/in", "another machine"),
+        ("file:///vault/in?abcdef", "after [?] or #"),
     ],
 )
 def test_what_cannot_be_used_is_refused_with_what_can(location: str, found: str) -> None:
@@ -121,10 +126,17 @@ def test_what_cannot_be_used_is_refused_with_what_can(location: str, found: str)
     assert "abcdef" not in str(caught.value)
 
 
-@given(st.text(max_size=40))
-def test_any_text_is_a_place_or_refused(text: str) -> None:
+def test_a_file_url_is_decoded_once(tmp_path: Path) -> None:
+    """RFC 8089; a percent sign is itself written as %25."""
+    folder = tmp_path / "50%25 a b"
+    assert address_of(folder.as_uri()).path == str(folder)
+    assert address_of(folder.as_uri().replace("file://", "FILE://localhost")).path == str(folder)
+
+
+@given(st.sampled_from(["", "sftp://", "s3://", "webdavs://", "file://"]), st.text(max_size=40))
+def test_any_text_is_a_place_or_refused(scheme: str, text: str) -> None:
     try:
-        found = address_of(text)
+        found = address_of(scheme + text)
     except MisuseError:
         return
     assert found.shown

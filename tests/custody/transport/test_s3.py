@@ -362,6 +362,23 @@ def test_a_certificate_that_proves_nothing_is_refused_at_once(
     assert "AWS_CA_BUNDLE" in str(caught.value)
 
 
+@pytest.mark.usefixtures("proxy")
+@pytest.mark.parametrize("content", [None, b"no certificate"])
+def test_certificates_that_cannot_be_read_are_told_at_once(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, content: bytes | None
+) -> None:
+    """As a cut it would be tried again for minutes."""
+    certificates = tmp_path / "certificates.pem"
+    if content is not None:
+        certificates.write_bytes(content)
+    monkeypatch.setenv("AWS_CA_BUNDLE", str(certificates))
+    with (
+        pytest.raises(SurroundingsError, match="AWS_CA_BUNDLE names cannot be read"),
+        open_place(PLACE, retries=AT_ONCE),
+    ):
+        pass
+
+
 def test_what_is_fetched_goes_on_after_a_cut(
     client: Any, proxy: CuttingProxy, tmp_path: Path
 ) -> None:

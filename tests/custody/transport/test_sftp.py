@@ -180,6 +180,32 @@ def test_a_store_of_bags_is_read_only_from_a_known_host(
         shutil.rmtree(server.root / "bags")
 
 
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("config", b"Host *\n  Port many\n"),
+        ("config", b"Host *\n  User \xff\n"),
+        ("config", b"Host *\n  IdentityFile ~/.ssh/not-there\n"),
+        ("config", b"Host *\n  IdentityFile ~/.ssh/config\n"),
+        ("known_hosts", b"\xff\xfe 127.0.0.1\n"),
+        ("known_hosts", b"@stranger * ssh-ed25519 AAAA\n"),
+    ],
+)
+def test_keys_and_settings_that_cannot_be_read_are_told_at_once(
+    server: SftpServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, name: str, content: bytes
+) -> None:
+    ssh = tmp_path / "home" / ".ssh"
+    ssh.mkdir()
+    (ssh / name).write_bytes(content)
+    if name == "known_hosts":
+        monkeypatch.delenv("ARCHIVER_KNOWN_HOSTS")
+    with (
+        pytest.raises(SurroundingsError, match="of ssh here cannot be used"),
+        open_place(url(server), retries=AT_ONCE),
+    ):
+        pass
+
+
 @pytest.mark.usefixtures("server")
 def test_a_host_that_is_not_there_is_told_at_once() -> None:
     with (

@@ -236,6 +236,32 @@ def test_a_certificate_that_proves_nothing_is_refused_at_once(tmp_path: Path) ->
     assert imposter.asked == []
 
 
+@pytest.mark.usefixtures("server")
+@pytest.mark.parametrize("content", [None, b"no certificate"])
+def test_certificates_that_cannot_be_read_are_told(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, content: bytes | None
+) -> None:
+    """The variable is the one that the refusal of a certificate names."""
+    certificates = tmp_path / "certificates.pem"
+    if content is not None:
+        certificates.write_bytes(content)
+    monkeypatch.setenv("SSL_CERT_FILE", str(certificates))
+    with (
+        pytest.raises(SurroundingsError, match=r"SSL_CERT_FILE .* cannot be read"),
+        open_place("webdavs://localhost:1/", retries=AT_ONCE),
+    ):
+        pass
+
+
+@pytest.mark.usefixtures("server")
+def test_a_host_that_no_name_server_takes_is_refused() -> None:
+    with (
+        pytest.raises(MisuseError, match="is not a URL that can be used"),
+        open_place("webdavs://xn--a.%C3%28/in", retries=AT_ONCE),
+    ):
+        pass
+
+
 def test_a_collection_that_is_not_there_is_refused(server: WebdavServer) -> None:
     with (
         pytest.raises(MisuseError, match="does not exist"),
