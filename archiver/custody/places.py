@@ -267,6 +267,14 @@ class Place:
         def rest() -> None:
             nonlocal size
             for block in self._far_end.read(*source, size):
+                if size + len(block) > announced:
+                    # Before it is written: what has no end would fill the disk.
+                    raise IntegrityError(
+                        f"is longer than the {announced} bytes that the place states",
+                        where=persistence.where,
+                        remedy="It was not kept. If somebody is writing it, let that end;"
+                        " otherwise tell the institution",
+                    )
                 with files.translated(path, "written"):
                     file.write(block)
                 hasher.update(block)

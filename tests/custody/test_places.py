@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 
 from archiver import files
 from archiver.custody import places
-from archiver.custody.places import Held, Place, open_place
+from archiver.custody.places import Held, Place, Retries, open_place
+from archiver.custody.transport.address import address_of
 from archiver.custody.transport.far_end import final_name, partial_name
+from archiver.custody.transport.local import LocalFolder
 from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
 from tests.custody.transport.sendables import Bytes, some_bytes
 from tests.faults import FaultySeam
@@ -42,6 +44,24 @@ def place(folder: Path) -> Iterator[Place]:
 
 def hidden_of(folder: Path) -> Path:
     return folder / partial_name(PARCEL.name)
+
+
+class Growing(LocalFolder):
+    """A far end that gives more than it says, without an end."""
+
+    def read(self, folder: str, name: str, start: int) -> Iterator[bytes]:
+        del folder, name, start
+        for _ in range(1000):
+            yield bytes(1000)
+        pytest.fail("nobody stopped reading")
+
+
+def test_what_is_longer_than_stated_is_not_fetched(folder: Path, tmp_path: Path) -> None:
+    (folder / "p.tar").write_bytes(bytes(2500))
+    place = Place(address_of(folder), Growing(folder), Retries(attempts=1))
+    with pytest.raises(IntegrityError, match="longer than the 2500 bytes"):
+        place.fetch("p.tar", tmp_path / "here.tar")
+    assert not list(tmp_path.glob("*here*"))
 
 
 @given(st.text(min_size=1, max_size=30))

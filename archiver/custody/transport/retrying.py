@@ -85,7 +85,7 @@ class Persistence:
 
     def __init__(self, retries: Retries, where: str) -> None:
         self._retries = retries
-        self._where = where
+        self.where = where
         self._failures = 0
         self.attempts = 1
 
@@ -109,14 +109,14 @@ class Persistence:
                 if self._failures >= self._retries.attempts:
                     raise SurroundingsError(
                         f"was cut off, {self._failures} times in a row ({cut.reason})",
-                        where=self._where,
+                        where=self.where,
                         remedy="Check the network and the far end, then run again:"
                         " what has arrived is kept and not sent again",
                     ) from cut
                 self.attempts += 1
                 wait_s = self._retries.wait_s(self._failures)
                 self._retries.tell(
-                    f"{self._where}: {cut.reason}; trying again in {wait_s:.1f} s"
+                    f"{self.where}: {cut.reason}; trying again in {wait_s:.1f} s"
                     f" ({self._failures} of {self._retries.attempts - 1})"
                 )
                 self._retries.sleep(wait_s)
