@@ -78,6 +78,11 @@ def _arrival(package: Path, given: set[Path]) -> Arrival:
     if files.exists(listing) and (given != {package} or _is_ours(listing)):
         content = files.read_bytes(listing, limit=_LONGEST_LIST_BYTES)
         listed = decode_list(listing.name, content)
+        if listed.package != package.name:
+            raise _refused(
+                listing.name,
+                f"the list is that of {shown(listed.package[:200])!r}, by its first line",
+            )
         paths = tuple(package.with_name(part.name) for part in listed.parts)
         _require_as_listed(listing.name, listed, paths)
         others = sorted(path.name for path in given - set(paths) if files.exists(path))

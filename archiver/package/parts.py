@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 from archiver.errors import MisuseError
 from archiver.findings import Where
-from archiver.package.names import shown
+from archiver.package.names import danger, shown
 from archiver.package.package_rules import PARTS_DISAGREE
 from archiver.package.refusal import PackageRefusedError
 from archiver.package.serialising import Sendable
@@ -305,6 +305,8 @@ def decode_list(name: str, content: bytes) -> PartsList:
             f"{sum(part.size for part in parts)} are listed",
             1,
         )
-    if "/" in package or "\\" in package or package in {"", ".", ".."}:
+    # As it is written: what cannot stand in a list stands in none of ours. A name with a drive is
+    # no file beside the list, but one elsewhere.
+    if not package.isprintable() or "/" in package or "\\" in package or danger(package):
         raise refused("the name of the package is no file name", 1)
     return PartsList(package=package, parts=tuple(parts))

@@ -374,6 +374,23 @@ def test_a_list_without_its_package_is_refused(tmp_path: Path) -> None:
         arrivals([])
 
 
+@pytest.mark.parametrize("name", ["a\0b.tar", "C:x.tar", "~x.tar", "a\x7fb.tar"])
+def test_a_list_that_names_no_file_beside_it_is_refused(name: str, tmp_path: Path) -> None:
+    listing = tmp_path / "x.tar.sha256"
+    listing.write_bytes(
+        f"# {name}: 1 bytes in 1 part\n# part 1 of 1: 1 bytes\n{'0' * 64}  {name}\n".encode()
+    )
+    with pytest.raises(PackageRefusedError, match="no file name"):
+        arrivals([listing])
+
+
+def test_a_list_of_another_package_is_refused(bag: Path, tmp_path: Path) -> None:
+    stored = written(bag, tmp_path / "out")
+    other = (tmp_path / "out" / stored.listed.name).rename(tmp_path / "out" / "x.tar.sha256")
+    with pytest.raises(PackageRefusedError, match=f"that of '{re.escape(NAME)}.tar'"):
+        arrivals([other])
+
+
 def test_a_file_of_checksums_of_another_form_does_not_stand_in_the_way(
     bag: Path, tmp_path: Path
 ) -> None:
