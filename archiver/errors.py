@@ -61,7 +61,8 @@ class ArchiverError(Exception):
             parts.append(f"Accepted: {self.accepted}")
         if self.remedy:
             parts.append(self.remedy)
-        return ". ".join(part.rstrip(".") for part in parts) + "."
+        text = ". ".join(part.rstrip(".") for part in parts)
+        return text if text.endswith("?") else f"{text}."
 
 
 class InputError(ArchiverError):

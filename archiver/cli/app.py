@@ -118,8 +118,8 @@ def check(
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.kinds import Kind
 
-    named = () if profile is None else ("--for", profile)
-    if expect(folder, Takes.EITHER, "check", *named).kind is Kind.BAG:
+    given = () if profile is None else ("--for", profile)
+    if expect(folder, Takes.EITHER, "check", *given).kind is Kind.BAG:
         return profile_commands.check_bag(folder, profile, as_json=as_json)
     from archiver.cli import views
     from archiver.cli.progress import shown
@@ -128,7 +128,9 @@ def check(
 
     with shown() as progress:
         report = check_session(folder, profile=profile, previous=previous, progress=progress)
-    views.show_check(report, as_json=as_json)
+    if previous is not None:
+        given = (*given, "--previous", str(previous))
+    views.show_check(report, given, as_json=as_json)
     return 1 if stops_deposit(report.findings) else 0
 
 

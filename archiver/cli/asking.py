@@ -12,6 +12,7 @@ from archiver import files
 from archiver.cli.interrupts import StoppedRun
 from archiver.cli.printing import plain
 from archiver.errors import MisuseError
+from archiver.telling import command_line
 
 if TYPE_CHECKING:
     from archiver.pipeline.new import NewSession
@@ -44,7 +45,7 @@ def ask_and_lay_out(folder: Path) -> NewSession:
         kept = folder / KEPT_ANSWERS
         if files.exists(kept):
             _tell(f"\nWhat you answered is kept in {kept}. To go on:")
-            _tell(f"  archiver new {folder} --ask")
+            _tell(f"  {command_line('new', folder, '--ask')}")
         raise
 
 

@@ -156,7 +156,7 @@ def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:
             place = f"{clock(span.start_s)} to {clock(span.end_s)}"
             block(console, f"{span.kind}: {place}", indent=2, style="red")
     for name, error in outcome.failed:
-        console.print(f"{plain(name)}: nothing could be saved", style="bold red")
+        console.print(f"{plain(name)}: not salvaged", style="bold red")
         block(console, str(error), indent=2)
     for name in outcome.intact:
         console.print(f"{plain(name)}: intact, so nothing is to be salvaged")

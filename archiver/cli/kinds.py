@@ -48,7 +48,7 @@ _KINDS = {
 _LEFT_TO_IT = {
     Takes.BAG: frozenset({Kind.MISSING}),
     Takes.SESSION: frozenset({Kind.FOLDER, Kind.EMPTY, Kind.MISSING}),
-    Takes.EITHER: _NO_KIND,
+    Takes.EITHER: _NO_KIND - {Kind.MISSING},
     Takes.STORE: _NO_KIND | {Kind.DEPOSIT, Kind.RECEIPT, Kind.PAPERS, Kind.QUARANTINE},
     Takes.PACKAGE: frozenset({Kind.FILE, Kind.MISSING}),
     Takes.SOUND: _NO_KIND | {Kind.IN_BAG, Kind.IN_SESSION},

@@ -17,6 +17,7 @@ from archiver.cli.printing import (
 )
 from archiver.package.bagprofile import BagProfile
 from archiver.session.institution import Institution
+from archiver.telling import command_line
 
 if TYPE_CHECKING:
     from archiver.pipeline.fitness import CheckedProfile, Fitness
@@ -35,11 +36,10 @@ def show_new(made: NewInstitution, *, as_json: bool) -> None:
     console.print(f"Laid out {plain(str(made.folder))}:")
     for name in made.files:
         console.print(f"  {name}")
-    folder = plain(str(made.folder))
+    check = command_line("institution", "check", made.folder)
+    archive = command_line("archive", "SESSION", "--to", "DIR", "--for", made.folder)
     console.print(
-        "\nNext: write over the example, then run\n\n"
-        f"  archiver institution check {folder}\n"
-        f"  archiver archive SESSION --to DIR --for {folder}",
+        f"\nNext: write over the example, then run\n\n  {plain(check)}\n  {plain(archive)}",
         soft_wrap=True,
     )
 

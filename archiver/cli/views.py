@@ -19,6 +19,7 @@ from archiver.cli.printing import (
     tally,
 )
 from archiver.findings import Finding, Severity, clock, in_order
+from archiver.telling import command_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -51,7 +52,7 @@ def show_new(made: NewSession, *, as_json: bool) -> None:
     console.print(f"Laid out {plain(str(made.folder))}:")
     for name in made.files:
         console.print(f"  {name}")
-    folder = plain(str(made.folder))
+    line = plain(command_line("check", made.folder))
     if made.takes_named is None:
         todo = (
             "write over the examples in session.yaml and in machines, put the captures into takes"
@@ -63,7 +64,8 @@ def show_new(made: NewSession, *, as_json: bool) -> None:
             "put the captures into takes and list each in session.yaml under takes, which no "
             "answer named"
         )
-    console.print(f"\nNext: {todo}, then run\n\n  archiver check {folder}")
+    console.print(f"\nNext: {todo}, then run\n")
+    console.print(f"  {line}", soft_wrap=True)
     if made.takes_named is not None:
         console.print(
             "\nIt says what is still missing. What was not asked, such as photographs, documents "
@@ -136,8 +138,11 @@ def _show_cautions(console: Console, session: Session) -> None:
     show_cautions(console, cautions_of(session))
 
 
-def show_check(report: CheckReport, *, as_json: bool) -> None:
-    """Show the takes, all findings, and what follows from them."""
+def show_check(report: CheckReport, given: Sequence[str] = (), *, as_json: bool) -> None:
+    """Show the takes, all findings, and what follows from them.
+
+    ``given`` are the options that archiving has to be given too.
+    """
     if as_json:
         print_json(_check_json(report, report.findings))
         return
@@ -158,9 +163,8 @@ def show_check(report: CheckReport, *, as_json: bool) -> None:
             "yours: write over it and check again."
         )
     else:
-        console.print(
-            f"Ready: archiver archive {plain(str(report.folder))} --to DIR", soft_wrap=True
-        )
+        line = command_line("archive", report.folder, "--to", "DIR", *given)
+        console.print(f"Ready: {plain(line)}", soft_wrap=True)
 
 
 def show_archive(outcome: Archived, *, as_json: bool) -> None:

@@ -171,7 +171,8 @@ def salvage_master(
             remedy="Take the file from another copy of the bag",
         )
     files.make_directory(to)
-    stem = f"{bag.name}-{source.stem}"
+    # Most masters have the name of the bag in theirs.
+    stem = source.stem if source.stem.startswith(bag.name) else f"{bag.name}-{source.stem}"
     target = to / f"{stem}.salvaged.wav"
     report = to / f"{stem}.salvaged.json"
     for path in (target, report):

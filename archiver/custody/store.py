@@ -17,6 +17,7 @@ from urllib.parse import unquote, urlsplit
 from archiver import files
 from archiver.custody.remote import RemoteSeam
 from archiver.errors import ArchiverError, MisuseError
+from archiver.telling import command_line
 
 __all__ = ["Store", "bags_of", "is_url", "looks_like_a_bag", "opened_store"]
 
@@ -165,7 +166,8 @@ def bags_of(store: Store) -> Iterator[str]:
                     "is a bag itself",
                     where=store.location,
                     accepted="the folder that holds bags",
-                    remedy="Name the folder above, or use archiver verify for one bag",
+                    remedy="Name the folder above, or verify the bag alone: "
+                    f"{command_line('verify', store.location)}",
                 )
             yield prefix
             continue

@@ -32,7 +32,9 @@ def chosen(session: Session, wanted: str | None) -> tuple[Machine, ...]:
     Raises
     ------
     InputError
-        There is none of that id, or none at all.
+        There is none at all.
+    MisuseError
+        There is none of that id.
     """
     ids = [machine.id for machine in session.machines]
     if wanted is None:
@@ -46,9 +48,10 @@ def chosen(session: Session, wanted: str | None) -> tuple[Machine, ...]:
     machine = session.machine(wanted)
     if machine is None:
         near = nearest(wanted, ids)
-        raise InputError(
-            f"there is no machine `{wanted}`" + (f"; nearest: `{near}`" if near else ""),
+        raise MisuseError(
+            f"there is no machine {wanted!r} in this session",
             accepted=", ".join(ids) or "a session that describes machines",
+            remedy=f"Did you mean {near}?" if near else "",
         )
     return (machine,)
 
@@ -106,6 +109,7 @@ def _same_place(one: Path, other: Path) -> bool:
             "is not there",
             where=str(one),
             accepted="a bag, or the document that `archiver motion DIR --json` gives",
+            remedy="Check the name",
         )
     return files.resolved(one) == files.resolved(other)
 

@@ -23,6 +23,7 @@ from archiver.signal.geometry import Groove
 from archiver.signal.motion import Motion, MotionTake, TakeKind, measure_motion
 from archiver.signal.reduced import ReducedSound, SoundReducer
 from archiver.signal.samples import Block, BlockReader
+from archiver.telling import command_line
 from archiver.wave.capture import open_capture
 
 __all__ = ["LONGEST_S", "motion_of", "motion_of_folder", "moving_takes"]
@@ -81,7 +82,7 @@ def motion_of_folder(folder: Path, *, progress: Progress) -> Motion:
         raise InputError(
             "the check of this session finds errors",
             where=str(folder),
-            remedy=f"Run archiver check {folder} and correct what it names",
+            remedy=f"Correct what this names: {command_line('check', folder)}",
         )
     return motion_of(folder, report.session, progress=progress)
 

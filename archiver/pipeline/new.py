@@ -12,6 +12,7 @@ from archiver.session.example_institution import example_files
 from archiver.session.questions import ask_for_session
 from archiver.session.template import template_files
 from archiver.session.yaml_writing import as_yaml
+from archiver.telling import command_line
 
 __all__ = [
     "KEPT_ANSWERS",
@@ -107,7 +108,8 @@ def new_session_by_questions(
     except EOFError as error:
         raise MisuseError(
             "the answers ended before the last question",
-            remedy=f"What was answered is kept in {kept}; go on with `archiver new {folder} --ask`"
+            remedy=f"What was answered is kept in {kept}; to go on: "
+            f"{command_line('new', folder, '--ask')}"
             if files.exists(kept)
             else "Nothing was answered; begin again, or run `archiver new` without --ask",
         ) from error
@@ -164,7 +166,7 @@ def _refuse_used(folder: Path, *, but: str = "") -> None:
                 f"holds answers that were given before, in {KEPT_ANSWERS}",
                 where=str(folder),
                 accepted="a new folder, or going on with --ask",
-                remedy=f"Go on with `archiver new {folder} --ask`, or delete the file",
+                remedy=f"Delete the file, or go on: {command_line('new', folder, '--ask')}",
             )
         if there - {but}:
             raise MisuseError(

@@ -29,6 +29,7 @@ from archiver.pipeline.recorded_bag import RecordedBag, read_recorded
 from archiver.pipeline.run import NAME, moment
 from archiver.progress import Progress, Silent
 from archiver.session.load import SHEET
+from archiver.telling import command_line
 
 __all__ = ["PagePlace", "bag_facts", "page_facts", "page_for_bag", "private_on_page", "write_page"]
 
@@ -243,7 +244,7 @@ def _folder_facts(folder: Path, progress: Progress) -> PageFacts:
         raise InputError(
             "the check of this session finds errors",
             where=str(folder),
-            remedy=f"Run archiver check {folder} and correct what it names",
+            remedy=f"Correct what this names: {command_line('check', folder)}",
         )
     public = report.public
     return PageFacts(

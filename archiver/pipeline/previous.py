@@ -10,6 +10,7 @@ from archiver.errors import InputError, MisuseError
 from archiver.session.load import SHEET, load_session
 from archiver.session.record_json import session_from_json
 from archiver.session.records import Session
+from archiver.telling import command_line
 
 __all__ = ["read_previous"]
 
@@ -42,14 +43,21 @@ def read_previous(place: Path) -> Session:
                 "the sheet of the session before cannot be read",
                 where=str(place / SHEET),
                 accepted="a session folder that checks without errors, or its bag",
-                remedy=f"Run `archiver check {place}`",
+                remedy=f"Run: {command_line('check', place)}",
             )
         return loaded.session
+    if not files.exists(place):
+        raise MisuseError(
+            "does not exist",
+            where=str(place),
+            accepted="a folder with session.yaml, or a bag",
+            remedy="Check the name",
+        )
     raise MisuseError(
         "holds neither a bag of this program nor a session",
         where=str(place),
         accepted="a bag with metadata/session.json, or a folder with session.yaml",
-        remedy="Give the bag of the session before",
+        remedy="Check the name",
     )
 
 

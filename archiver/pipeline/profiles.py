@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING
 from archiver import files
 from archiver.errors import MisuseError
 from archiver.findings import Finding, Where
+from archiver.session.conform import nearest
 from archiver.session.institution import INSTITUTION_FILE, Institution
 from archiver.session.rules import FOLDER_STRAY
+from archiver.telling import command_line
 
 if TYPE_CHECKING:
     from archiver.package.bagprofile import BagProfile
@@ -111,13 +113,26 @@ def find_profile(
         for place in (directory / f"{wanted}{_ENDING}", directory / wanted / INSTITUTION_FILE):
             if files.exists(place):
                 return _read(place, place.name)
-    known = ", ".join(known_profiles(directory)) or "no profiles are kept yet"
-    raise MisuseError(
-        f"there is no institution profile {wanted!r}",
-        where="--for",
-        accepted=f"a file, or one of: {known}",
-        remedy=f"Profiles by name are kept as {directory / f'NAME{_ENDING}'}; "
-        "`archiver institution new` lays out an example",
+    raise _not_found(wanted, directory)
+
+
+def _not_found(wanted: str, directory: Path) -> MisuseError:
+    """Say what was named in place of a profile, and which there are."""
+    known = known_profiles(directory)
+    accepted = f"a file with the ending {_ENDING}, or a folder with {INSTITUTION_FILE} in it"
+    if known:
+        accepted += f", or one of the profiles kept in {directory}: {', '.join(known)}"
+    near = nearest(wanted, known)
+    made = f"Lay out an example: {command_line('institution', 'new', 'DIR')}"
+    if files.exists(Path(wanted)):
+        found = f"the folder {wanted} holds no {INSTITUTION_FILE}"
+    else:
+        found = f"there is no institution profile {wanted!r}, neither as a file nor by this name"
+    return MisuseError(
+        found,
+        where="the institution profile",
+        accepted=accepted,
+        remedy=f"Did you mean {near}?" if near else made,
     )
 
 

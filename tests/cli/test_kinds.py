@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shlex
 import shutil
 from pathlib import Path
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
+from archiver.pipeline.profiles import profiles_directory
 from archiver.schema_store import schema
 from tests.cli.running import Runner
 from tests.custody.stores import copied, small_store
@@ -157,3 +159,54 @@ def test_verify_says_nothing_after_the_last_comma(run: Runner, place: Path) -> N
     lines = run("verify", bag).out.splitlines()
     (depth,) = [line for line in lines if " read" in line and "payload file" in line]
     assert not depth.rstrip().endswith(",")
+
+
+def test_the_line_to_archive_carries_what_the_check_was_given(run: Runner, place: Path) -> None:
+    profile = place / "egeskov.yaml"
+    profile.write_text("schema: institution 1\nname: Egeskov Archive\n", encoding="utf-8")
+    session = place / "session"
+    ran = run("check", session, "--for", profile, "--previous", session)
+    (line,) = [line for line in ran.out.splitlines() if line.startswith("Ready: ")]
+    words = shlex.split(line.removeprefix("Ready: "))
+    assert words[:5] == ["archiver", "archive", str(session), "--to", "DIR"]
+    assert words[5:] == ["--for", str(profile), "--previous", str(session)]
+    assert run("archive", session, "--to", place / "out", *words[5:7]).status == 0
+
+
+def test_a_mistyped_profile_is_told_with_those_that_are_kept(
+    run: Runner, place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("APPDATA", "HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.setenv(name, str(tmp_path))
+    unknown = run("check", place / "session", "--for", "egskov")
+    assert unknown.status == 2
+    assert "archiver institution new DIR" in unknown.err
+    kept = profiles_directory(os.environ)
+    kept.mkdir(parents=True)
+    for name in ("egeskov", "lindeby"):
+        (kept / f"{name}.yaml").write_text("schema: institution 1\n", encoding="utf-8")
+    near = run("check", place / "session", "--for", "egskov")
+    assert near.status == 2
+    assert near.err.endswith("egeskov, lindeby. Did you mean egeskov?\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("machine", "compare", "{root}/nowhere", "a", "b"), "nowhere: does not exist"),
+        (("machine", "date", "{root}/nowhere"), "nowhere: does not exist"),
+        (("page", "{root}/nowhere", "--to", "{root}/x.html"), "nowhere: does not exist"),
+        (("media", "{session}", "--previous", "{root}/nowhere"), "nowhere: does not exist"),
+        (("machine", "date", "{session}", "--id", "lillehavn"), "Did you mean lillehavn-a?"),
+    ],
+)
+def test_what_does_not_exist_is_told_as_that(
+    run: Runner, place: Path, words: tuple[str, ...], told: str
+) -> None:
+    session = place / "session"
+    if "lillehavn" in words:
+        (session / "machines").mkdir(exist_ok=True)
+        text = "schema: machine 1\nid: lillehavn-a\nnames: [Lillehavn A]\n"
+        (session / "machines" / "lillehavn-a.yaml").write_text(text, encoding="utf-8")
+    ran = run(*(word.format(root=place, session=session) for word in words))
+    assert (ran.status, told in ran.err) == (2, True), ran

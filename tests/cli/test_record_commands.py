@@ -125,8 +125,8 @@ def test_dates_of_machines(run: Runner, tmp_path: Path) -> None:
 
 def test_an_unknown_machine_names_the_nearest(run: Runner, tmp_path: Path) -> None:
     ran = run("machine", "date", whole_session(tmp_path), "--id", "exampel-machine")
-    assert ran.status == 1
-    assert "nearest: `example-machine`" in ran.err
+    assert ran.status == 2
+    assert "Did you mean example-machine?" in ran.err
 
 
 def test_parts_and_media_since_the_session_before(run: Runner, tmp_path: Path) -> None:

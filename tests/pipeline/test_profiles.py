@@ -54,7 +54,7 @@ def test_a_profile_is_found_by_name_and_a_wrong_name_lists_the_right_ones(tmp_pa
     directory = profiles_directory(environment)
     write(directory / "egeskov.yaml", "Egeskov")
     assert find_profile(tmp_path, "egeskov", environment).institution.name == "Egeskov"
-    with pytest.raises(MisuseError, match="Accepted: a file, or one of: egeskov"):
+    with pytest.raises(MisuseError, match=r"institutions: egeskov\. Did you mean egeskov\?"):
         find_profile(tmp_path, "egeskow", environment)
     with pytest.raises(MisuseError):
         find_profile(tmp_path, "../institutions/egeskov", environment)

@@ -156,3 +156,13 @@ def test_what_cannot_be_salvaged_says_why(bag: Path, tmp_path: Path) -> None:
         salvage_bag(bag, bag / "out")
     with pytest.raises(MisuseError, match="no master"):
         salvage_bag(bag, tmp_path / "out", masters=["data/masters/t99.wav"])
+
+
+def test_the_name_of_the_bag_stands_once_in_the_name_of_what_was_salvaged(
+    bag: Path, tmp_path: Path
+) -> None:
+    renamed = bag.rename(tmp_path / "t01")
+    path = renamed / MASTER
+    path.write_bytes(path.read_bytes()[:-BLOCK])
+    (saved,) = salvage_bag(renamed, tmp_path / "out").salvaged
+    assert saved.file.name == "t01.salvaged.wav"
