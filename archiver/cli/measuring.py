@@ -77,7 +77,8 @@ def _show(console: Console, measured: TakeMeasurements) -> None:
     channels.add_column("channel")
     for number in range(1, len(measured.channels) + 1):
         channels.add_column(str(number), justify="right")
-    rows = [_channel(channel) for channel in measured.channels]
+    no_bits = "floats have none" if measured.format.encoding == "float" else "silence"
+    rows = [_channel(channel, no_bits) for channel in measured.channels]
     for row in zip(*rows, strict=True):
         channels.add_row(row[0][0], *(text for _, text in row))
     console.print(channels)
@@ -85,7 +86,7 @@ def _show(console: Console, measured: TakeMeasurements) -> None:
         _show_cuts(console, measured)
 
 
-def _channel(channel: ChannelMeasurements) -> list[tuple[str, str]]:
+def _channel(channel: ChannelMeasurements, no_bits: str) -> list[tuple[str, str]]:
     noise, hum = channel.noise, channel.hum
     band = noise.bandwidth
     return [
@@ -96,9 +97,9 @@ def _channel(channel: ChannelMeasurements) -> list[tuple[str, str]]:
         ("noise floor", _figure(noise.noise_floor_dbfs, "dBFS")),
         ("signal to noise", _figure(noise.signal_to_noise_db, "dB")),
         ("bandwidth", _NOTHING if band is None else f"{band.low_hz:.0f} to {band.high_hz:.0f} Hz"),
-        ("hum", "none" if hum is None else f"{hum.frequency_hz:.2f} Hz"),
+        ("hum", "none told" if hum is None else f"{hum.frequency_hz:.2f} Hz"),
         ("clicks", f"{channel.clicks.per_second:.2f} a second"),
-        ("bits used", "" if channel.bits_used is None else str(channel.bits_used)),
+        ("bits used", no_bits if channel.bits_used is None else str(channel.bits_used)),
     ]
 
 

@@ -6,11 +6,25 @@ million bins. It must be twice as high as any other line within 8 Hz. The freque
 the three highest bins; its standard uncertainty 0.6 / (T √(M p)), with T the length
 of a frame, M their number and p the height of the line over the noise, is what
 simulation gives, and close to the Cramér-Rao bound.
+
+A line is evidence only above all that the rounding of the samples can be. The error of
+rounding is at most half a step, its power a quarter of a squared step; beside a steady
+tone it repeats with the tone, and all of it may lie in a few lines, at multiples of 50 or
+60 Hz as anywhere else. What is left is called hum
+
+- if the fundamental is there, or without it (a rectifier) the second and another even
+  harmonic, or the second and two more; a single line elsewhere is any tone;
+- if the lines are beside the programme. Lines that are practically all there is, 99 % of
+  the power, are a tone that somebody played, as far as anybody can tell, unless they are
+  the fundamental and two or more harmonics.
+
+Where this does not hold, none is told: there is no hum, or one cannot tell.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +34,7 @@ from archiver.signal.levels import decibels
 from archiver.signal.lowband import HIGHEST_HZ, hann_powers
 from archiver.signal.samples import Floats
 
-__all__ = ["Hum", "HumMeter", "Line"]
+__all__ = ["Hum", "HumMeter", "Line", "Surroundings", "most_of_rounding"]
 
 _FRAME = 32_768
 _PADDED = 65_536
@@ -33,8 +47,12 @@ _WANDER_HZ = 0.003
 _OVER_OTHERS = 2.0
 _NOMINALS = (50.0, 60.0)
 _HARMONICS = 10
-_LEAST_LINES = 2
 _LOWEST_ABSENT = 2
+_LEAST_EVEN = 2
+_LEAST_ANY = 3
+_ALL_SHARE = 0.99
+_UNKNOWN_BITS = 16
+_GAINED_OCCUPANCY = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +81,36 @@ class Hum:
     lines: tuple[Line, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """What the lines of a channel are judged beside, full scale 1.0.
+
+    ``rounding_power`` is the most that the rounding of its samples can be, and
+    ``total_power`` the mean square of the channel without its mean.
+    """
+
+    rounding_power: float = 0.0
+    total_power: float = math.inf
+
+
+def most_of_rounding(bits_used: int | None, depth_occupancy: float | None) -> float:
+    """Return the greatest power that the error of rounding can have, full scale 1.0.
+
+    Parameters
+    ----------
+    bits_used : int, optional
+        Depth of the finest step; None for floats, which may come from 16 bits.
+    depth_occupancy : float, optional
+        Share of the 24-bit values that occur. Where half of them or more do not, a gain
+        was applied to samples of a coarser step.
+    """
+    bits = _UNKNOWN_BITS if bits_used is None else bits_used
+    step = 2.0 ** (1 - bits)
+    if depth_occupancy is not None and 0.0 < depth_occupancy < _GAINED_OCCUPANCY:
+        step = max(step, 2.0**-23 / depth_occupancy)
+    return step**2 / 4.0
+
+
 class HumMeter:
     """Meters hum in decimated sound (:class:`archiver.signal.lowband.Decimator`)."""
 
@@ -88,8 +136,14 @@ class HumMeter:
                 self._waiting[:, :half] = self._waiting[:, half:].copy()
                 self._filled = half
 
-    def result(self) -> tuple[Hum | None, ...]:
-        """Return the hum of each channel; None where none stands out."""
+    def result(self, beside: Sequence[Surroundings] | None = None) -> tuple[Hum | None, ...]:
+        """Return the hum of each channel; None where there is none, or one cannot tell.
+
+        Parameters
+        ----------
+        beside : sequence of Surroundings, optional
+            One a channel; without it, lines are judged by their neighbourhood alone.
+        """
         width = 2.0 * self._rate / _FRAME
         if not self._frames:
             samples = self._filled
@@ -98,29 +152,43 @@ class HumMeter:
             self._sum += hann_powers(self._waiting[:, :samples], _PADDED)
             self._frames = 1
             width = 2.0 * self._rate / samples
+        beside = beside or (Surroundings(),) * len(self._sum)
         return tuple(
-            _strongest(powers, self._frames, self._rate / _PADDED, width) for powers in self._sum
+            _strongest(powers, self._frames, self._rate / _PADDED, width, about)
+            for powers, about in zip(self._sum, beside, strict=True)
         )
 
 
 def _strongest(
-    summed: NDArray[np.float64], frames: int, bin_hz: float, width_hz: float
+    summed: NDArray[np.float64],
+    frames: int,
+    bin_hz: float,
+    width_hz: float,
+    beside: Surroundings,
 ) -> Hum | None:
     powers = summed / frames
     found = [
-        hum for nominal in _NOMINALS if (hum := _hum(powers, frames, bin_hz, width_hz, nominal))
+        hum
+        for nominal in _NOMINALS
+        if (hum := _hum(powers, frames, bin_hz, width_hz, nominal, beside))
     ]
     return max(found, key=lambda hum: sum(line.prominence_db for line in hum.lines), default=None)
 
 
 def _hum(
-    powers: NDArray[np.float64], frames: int, bin_hz: float, width_hz: float, nominal: float
+    powers: NDArray[np.float64],
+    frames: int,
+    bin_hz: float,
+    width_hz: float,
+    nominal: float,
+    beside: Surroundings,
 ) -> Hum | None:
     lines = [
         line
         for harmonic in range(1, _HARMONICS + 1)
         if harmonic * nominal < HIGHEST_HZ
         and (line := _line(powers, bin_hz, width_hz, nominal, harmonic))
+        and _power(line) > beside.rounding_power
     ]
     if not lines:
         return None
@@ -135,13 +203,11 @@ def _hum(
         * (_uncertainty(line, frames, width_hz) + _uncertainty(anchor, frames, width_hz))
         + _WANDER_HZ
     ]
-    # One line that is not the fundamental may be any tone, or a multiple of a machine's
-    # turns; 300 Hz belongs to both mains.
-    if lines[0].harmonic > 1 and (len(lines) < _LEAST_LINES or lines[0].harmonic > _LOWEST_ABSENT):
+    total = sum(map(_power, lines))
+    if not _is_evidence([line.harmonic for line in lines], total / beside.total_power):
         return None
     weights = np.array([_uncertainty(line, frames, width_hz) ** -2.0 for line in lines])
     values = np.array([line.frequency_hz / line.harmonic for line in lines])
-    total = sum(10.0 ** (line.level_dbfs / 10.0) for line in lines)
     return Hum(
         nominal_hz=nominal,
         frequency_hz=float(weights @ values / weights.sum()),
@@ -149,6 +215,23 @@ def _hum(
         level_dbfs=float(10.0 * np.log10(total)),
         lines=tuple(lines),
     )
+
+
+def _power(line: Line) -> float:
+    return float(10.0 ** (line.level_dbfs / 10.0))
+
+
+def _is_evidence(harmonics: Sequence[int], share: float) -> bool:
+    """Say whether lines at these harmonics, with this share of all power, are hum."""
+    has_fundamental = harmonics[0] == 1
+    if share > _ALL_SHARE:
+        return has_fundamental and len(harmonics) >= _LEAST_ANY
+    # One line that is not the fundamental may be any tone, or a multiple of a machine's
+    # turns; 300 Hz belongs to both mains.
+    if has_fundamental or harmonics[0] > _LOWEST_ABSENT:
+        return has_fundamental
+    even = sum(harmonic % 2 == 0 for harmonic in harmonics)
+    return even >= _LEAST_EVEN or len(harmonics) >= _LEAST_ANY
 
 
 def _uncertainty(line: Line, frames: int, width_hz: float) -> float:

@@ -42,6 +42,12 @@ class ChannelLevels:
     bits_used: int | None
     invalid_samples: int
 
+    @property
+    def power_without_mean(self) -> float:
+        """Mean square of the channel about its mean, full scale 1.0."""
+        square = 0.0 if self.rms_dbfs is None else 10.0 ** (self.rms_dbfs / 10.0)
+        return max(square - self.dc_offset**2, 0.0)
+
 
 class LevelMeter:
     """Meters the levels of each channel."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from archiver.signal.hum import Hum, HumMeter
+from archiver.signal.hum import Hum, HumMeter, Surroundings
 from archiver.signal.levelsorted import LevelSorted
 from archiver.signal.lowband import Decimator, LowBandMeter
 from archiver.signal.samples import Block
@@ -35,8 +36,8 @@ class LowEndMeter:
         self._bands.feed(decimated)
         self._hum.feed(decimated)
 
-    def result(self) -> LowEnd:
-        """Return what was found."""
+    def result(self, beside: Sequence[Surroundings] | None = None) -> LowEnd:
+        """Return what was found; ``beside`` is that of :meth:`HumMeter.result`."""
         return LowEnd(
-            hum=self._hum.result(), spectra=self._bands.spectra, bin_hz=self._bands.bin_hz
+            hum=self._hum.result(beside), spectra=self._bands.spectra, bin_hz=self._bands.bin_hz
         )

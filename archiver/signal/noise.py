@@ -3,7 +3,9 @@
 The noise is what the quietest tenth of the frames holds, or a take of room tone.
 The programme is what the frames hold that lie above a gate 10 dB below their mean
 power, K-weighted, as the relative gate of BS.1770 does for loudness. Where the
-programme does not stand out of the noise, a ratio is not measured; it is not 0.
+programme does not stand out of the noise, a ratio is not measured; it is not 0. So a
+sound that never stops, such as a steady tone, has no ratio and no bandwidth: whether it
+is programme or noise cannot be told from it.
 """
 
 from __future__ import annotations
@@ -40,6 +42,7 @@ _CHOSEN_LOW = 2
 _GATE_DB = 10.0
 _CROSSOVER_HZ = 90.0
 _LEAST_EXCESS_DB = 1.0
+_RANGE_DB = 100.0
 _RATIO_LOW_HZ = 20.0
 _RATIO_HIGH_HZ = 20_000.0
 
@@ -67,7 +70,12 @@ class BandLevel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bandwidth:
-    """From the lower edge of the lowest usable band to the upper edge of the highest."""
+    """From the lower edge of the lowest usable band to the upper edge of the highest.
+
+    A band is usable where the programme alone is 3 dB or more above the noise, and no more
+    than 100 dB below the strongest band: what is fainter beside it is the window of the
+    spectra and the rounding of float32.
+    """
 
     low_hz: float
     high_hz: float
@@ -181,11 +189,15 @@ def _ratio(programme: float, noise: float) -> float | None:
 
 def _bandwidth(found: Sequence[BandLevel], every: Sequence[Band]) -> Bandwidth | None:
     ratios = [_ratio(_power(one.programme_dbfs), _power(one.noise_dbfs)) for one in found]
-    usable = [ratio is not None and ratio >= BANDWIDTH_MARGIN_DB for ratio in ratios]
+    least = max(_power(one.programme_dbfs) for one in found) * 10.0 ** (-_RANGE_DB / 10.0)
+    usable = [
+        ratio is not None and ratio >= BANDWIDTH_MARGIN_DB and _power(one.programme_dbfs) >= least
+        for ratio, one in zip(ratios, found, strict=True)
+    ]
     if not any(usable):
         return None
     best = max(
-        (index for index, ratio in enumerate(ratios) if ratio is not None),
+        (index for index, is_usable in enumerate(usable) if is_usable),
         key=lambda index: ratios[index] or 0.0,
     )
     return Bandwidth(

@@ -29,7 +29,7 @@ from archiver.signal.faults import (
     quantisation_step,
     still_stretches,
 )
-from archiver.signal.hum import Hum
+from archiver.signal.hum import Hum, Surroundings, most_of_rounding
 from archiver.signal.levels import LevelMeter, decibels
 from archiver.signal.loudness import RANGE_STEP_S, LoudnessCourse, LoudnessMeter
 from archiver.signal.lowend import LowEndMeter
@@ -269,12 +269,21 @@ class TakeMeter:
         self, true_peaks: tuple[float, ...], spectra: ShortTimeSpectra
     ) -> tuple[ChannelMeasurements, ...]:
         rate = self._format.sample_rate_hz
-        low_end = self._low_end.result()
+        all_levels, occupancies = self._levels.result(), self._depth.result()
+        low_end = self._low_end.result(
+            [
+                Surroundings(
+                    rounding_power=most_of_rounding(levels.bits_used, occupancy),
+                    total_power=levels.power_without_mean,
+                )
+                for levels, occupancy in zip(all_levels, occupancies, strict=True)
+            ]
+        )
         found = []
         for levels, peak, occupancy, clicks, runs, fine, low, hum in zip(
-            self._levels.result(),
+            all_levels,
             true_peaks,
-            self._depth.result(),
+            occupancies,
             self._clicks.result(),
             self._runs.result(),
             spectra.channels,

@@ -12,7 +12,7 @@ from archiver.signal.noise import NoiseSource, against
 from archiver.signal.spectrum import SpectrumMeter
 from archiver.signal.take import ChannelMeasurements
 from tests.signal.feeding import measured_floats, metered
-from tests.signal.synthesis import Signal, amplitude, noise, tone
+from tests.signal.synthesis import Signal, amplitude, faded, noise, tone
 
 RATE = 48_000
 
@@ -140,3 +140,21 @@ def test_any_split_gives_the_same_low_end(cuts: list[int]) -> None:
         assert one_hum is not None
         assert other_hum is not None
         assert one_hum.frequency_hz == pytest.approx(other_hum.frequency_hz, abs=1e-4)
+
+
+@pytest.mark.parametrize("hertz", [200.0, 440.0, 1_000.0])
+def test_a_tone_that_begins_and_ends_has_the_band_of_the_tone(hertz: float) -> None:
+    clock = np.arange(6 * RATE) / RATE
+    sound = faded(0.14 * np.sin(2.0 * np.pi * hertz * clock)[np.newaxis], RATE, 1.0)
+    found = channel(with_lead_in(sound, -70.0)).noise.bandwidth
+    assert found is not None
+    # The window of 100 ms spreads a tone over 20 Hz, and its skirt over the bands beside.
+    assert hertz / 2.0 < found.low_hz < hertz < found.high_hz < 2.0 * hertz
+
+
+def test_bands_of_rounding_are_no_bandwidth() -> None:
+    # A tone that never stops, with the first frames of its low spectra a little fainter.
+    clock = np.arange(10 * RATE) / RATE
+    found = channel(0.1 * np.sin(2.0 * np.pi * 440.0 * clock)[None, :]).noise
+    assert found.bandwidth is None
+    assert found.signal_to_noise_db is None
