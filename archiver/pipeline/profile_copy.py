@@ -97,9 +97,18 @@ def fetch_bag_profile(profile: Profile, *, trust: ssl.SSLContext | None = None) 
             accepted="bagit_profile: an https address",
             remedy="Nothing to fetch",
         )
-    parts = urlsplit(url)
+    try:
+        parts = urlsplit(url)
+        host = f"{parts.hostname}:{parts.port or 443}"
+    except ValueError as error:
+        raise InputError(
+            f"bagit_profile is no URL ({error})",
+            where=profile.file,
+            accepted="an https address, such as https://archive.example/profile.json",
+            remedy="Correct bagit_profile",
+        ) from error
     limits = FetchLimits(
-        hosts=(f"{parts.hostname}:{parts.port or 443}",),
+        hosts=(host,),
         most_bytes=LARGEST_PROFILE_BYTES,
         trust=trust,
     )

@@ -118,3 +118,11 @@ def test_without_an_address_there_is_nothing_to_fetch(tmp_path: Path, text: str)
     write_profile(tmp_path, text)
     with pytest.raises(MisuseError, match="Nothing to fetch"):
         fetch_bag_profile(find_profile(tmp_path, str(tmp_path)))
+
+
+@pytest.mark.parametrize("url", ["https://archive.example:many/p.json", "https://[archive/p.json"])
+def test_an_address_that_is_none_is_told(tmp_path: Path, url: str) -> None:
+    write_profile(tmp_path, f'bagit_profile: "{url}"\n')
+    with pytest.raises(InputError, match="is no URL") as caught:
+        fetch_bag_profile(find_profile(tmp_path, str(tmp_path)))
+    assert "Correct bagit_profile" in str(caught.value)
