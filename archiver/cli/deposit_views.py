@@ -17,6 +17,8 @@ from archiver.cli.printing import (
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rich.console import Console
 
     from archiver.custody.deposits import LedgerDeposit
@@ -88,9 +90,15 @@ def _show_goods(console: Console, one: BagDeposit) -> None:
             )
         block(console, f"{files}{rest}", indent=4)
     if one.papers is not None:
-        block(console, f"Papers: {one.papers}", indent=2)
+        block(console, "Papers in", indent=2)
+        _path(console, one.papers)
     if one.receipt_due:
         block(console, f"Receipt due: {one.receipt_due}; ledger entry {one.entry}", indent=2)
+
+
+def _path(console: Console, path: Path) -> None:
+    """Show a path in one piece, so that it can be copied."""
+    console.print(f"    {plain(str(path))}", soft_wrap=True)
 
 
 def show_deposits(report: DepositsReport, *, as_json: bool) -> None:
@@ -198,22 +206,31 @@ def show_received(done: Sequence[ReceivedPackage], *, as_json: bool) -> None:
 
 
 def _show_answer(console: Console, one: ReceivedPackage) -> None:
-    if one.deposit:
-        block(console, f"Deposit {one.deposit}", indent=2)
+    named = [f"bag {one.bag}"] if one.bag else []
+    named += [f"deposit {one.deposit}"] if one.deposit else []
+    if named:
+        block(console, sentence(", ".join(named)).rstrip("."), indent=2)
     for reason in one.reasons[:_MOST_REASONS]:
-        where = "" if reason.where.file == "." else f"{reason.where}: "
-        block(console, sentence(f"{where}{reason.message}"), indent=2, style="red")
+        # The name of a file keeps its letters.
+        said = reason.message if reason.where.file == "." else f"{reason.where}: {reason.message}"
+        said = sentence(said) if reason.where.file == "." else f"{said.rstrip('.')}."
+        block(console, said, indent=2, style="red")
     if len(one.reasons) > _MOST_REASONS:
         block(console, f"and {len(one.reasons) - _MOST_REASONS} more; see the letter", indent=2)
     if one.completed:
         held = count(one.completed, "file")
         block(console, f"{held} completed from what is held here, or fetched", indent=2)
     if one.place is not None:
-        block(console, f"Now in {one.place}", indent=2)
+        block(console, "Now in", indent=2)
+        _path(console, one.place)
     if one.papers is not None:
-        letter = "Letter" if one.reasons else "Receipt"
         entry = "" if one.entry is None else f"; ledger entry {one.entry}"
-        block(console, f"{letter} {one.receipt} in {one.papers}{entry}", indent=2)
+        if one.reasons:
+            block(console, f"Letter {one.receipt} to the depositor{entry}", indent=2)
+            _path(console, one.papers / "letter.txt")
+        else:
+            block(console, f"Receipt {one.receipt}{entry}", indent=2)
+            _path(console, one.papers)
     if str(one.outcome) == "not complete yet":
         block(
             console,

@@ -56,13 +56,13 @@ RECEIPT_UNPROVED = Rule(
 PACKAGE_DIFFERS = Rule(
     code="package-digest-differs",
     severity=Severity.ERROR,
-    reason="The package is not the one that the depositor sent",
+    reason="What arrived is not the package that the record of the deposit describes",
     remedy="Send it again",
 )
 PACKAGE_MISSING = Rule(
     code="package-missing",
     severity=Severity.ERROR,
-    reason="The record of a deposit is sent last, when every package is there",
+    reason="The record of a deposit names every package of it, and is sent when all are there",
     remedy="Send it again",
 )
 PACKAGE_UNUSABLE = Rule(
@@ -86,7 +86,10 @@ NAME_HELD = Rule(
 REFERENCE_NOT_HELD = Rule(
     code="package-reference-not-held",
     severity=Severity.ERROR,
-    reason="A file that is only named by its digest must be held here from an earlier version",
+    reason=(
+        "A file that is only named by its digest must be held by the institution, from an "
+        "earlier version"
+    ),
     remedy="Send the whole bag, with every file",
 )
 SIGNATURE_MISSING = Rule(

@@ -116,15 +116,21 @@ KIND_DEVICE = _error("device", "A device is no content of a bag", _SENDER)
 KIND_PIPE = _error("pipe", "A pipe or socket is no content of a bag", _SENDER)
 KIND_SPARSE = _error("sparse", "A sparse file announces another size than it takes", _SENDER)
 KIND_UNKNOWN = _error("entry-unknown", "Only files and directories are unpacked", _SENDER)
-HEADER_DAMAGED = _error("header-damaged", "A header that disagrees with its checksum", _AGAIN)
-HEADER_FIELD = _error("header-field", "A field of a header that holds no proper value", _SENDER)
+HEADER_DAMAGED = _error(
+    "header-damaged",
+    "What a header announces that disagrees with its checksum cannot be relied on",
+    _AGAIN,
+)
+HEADER_FIELD = _error(
+    "header-field", "Programs read a field without a proper value in different ways", _SENDER
+)
 HEADER_CHAIN = _error("header-chain", "An entry has one header of each kind at most", _SENDER)
 HEADERS_DISAGREE = _error(
     "headers-disagree", "What is said twice in different ways is read differently", _SENDER
 )
 SIZE_IMPOSSIBLE = _error("size-impossible", "No entry can be of this size", _SENDER)
-TOO_MANY = _error("too-many", "More entries than the limit allows", _RAISE)
-TOO_MUCH = _error("too-much", "More bytes than the limit allows", _RAISE)
+TOO_MANY = _error("too-many", "So many entries may use up the file system", _RAISE)
+TOO_MUCH = _error("too-much", "So much content may fill the disk", _RAISE)
 RATIO = _error("ratio", "Content that unpacks to so many times its size may fill the disk", _RAISE)
 WINDOW = _error("window", "Unpacking this would take more memory than it is worth", _SENDER)
 MORE_THAN_ANNOUNCED = _error(

@@ -250,7 +250,7 @@ class Answers:
                     where="" if one.where.file == "." else str(one.where),
                     message=one.message
                     + (f". Accepted: {one.accepted.rstrip('.')}" if one.accepted else ""),
-                    why=RULES[one.code].reason if one.code in RULES else "",
+                    why=_reason_of(one.code),
                     remedy=one.remedy,
                 )
                 for one in reasons
@@ -268,6 +268,11 @@ class Answers:
             except ArchiverError:
                 said = None
         return depositor_of(BagInfo() if said is None else said.info)
+
+
+def _reason_of(code: str) -> str:
+    """Return why a rule is there, without the mark of rules that no standard has."""
+    return RULES[code].reason.removesuffix(" (house)") if code in RULES else ""
 
 
 def _announced(inbound: Inbound) -> BagIdentity:

@@ -95,13 +95,14 @@ def set_aside(
         It cannot be moved or entered; what was not moved lies where it was.
     """
     folder = quarantine / receipt.receipt
+    arrived = [source.name for source in sources]
     with _held(folder):
         write_answer(
             folder,
             {
-                LETTER_NAME: refusal_letter(receipt),
+                LETTER_NAME: refusal_letter(receipt, arrived),
                 RECEIPT_NAME: encode_receipt(receipt),
-                RECEIPT_PAGE: receipt_page(receipt),
+                RECEIPT_PAGE: receipt_page(receipt, arrived),
             },
         )
         for source in sources:

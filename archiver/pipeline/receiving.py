@@ -38,10 +38,12 @@ from archiver.errors import ArchiverError, IntegrityError, MisuseError, Surround
 from archiver.findings import Finding, Severity, Where, in_order, stops_deposit
 from archiver.package.reader import read_bag
 from archiver.pipeline.answers import Answer, Answers, moved_parts
-from archiver.pipeline.fitness import fit
+from archiver.pipeline.fitness import check_profile, fit
+from archiver.pipeline.fitness_rules import DIGESTS_CONTRADICT
 from archiver.pipeline.profiles import Profile, find_profile
 from archiver.pipeline.quarantine import catch_up
 from archiver.pipeline.receiving_outcome import PackageOutcome, ReceivedPackage, ReceivingPlan
+from archiver.pipeline.refusal_remedies import for_sender
 from archiver.pipeline.run import moment
 from archiver.pipeline.unwrapping import NotTakenError, Unwrapped, Unwrapper
 from archiver.progress import Progress, Silent
@@ -60,7 +62,8 @@ def receive_packages(
     Raises
     ------
     MisuseError
-        The profile is not there or names no institution, or a folder lies in another.
+        The profile is not there, is wrong or names no institution, or a folder lies in
+        another.
     SurroundingsError, IntegrityError
         Store or quarantine is not there, or the ledger cannot be used.
     """
@@ -72,8 +75,11 @@ def receive_packages(
             where=profile.file,
             accepted="a profile with the field name",
         )
-    if stops_deposit(profile.findings):
-        first = next(f for f in profile.findings if f.severity is Severity.ERROR)
+    # What is wrong with the institution's own profiles is no ground to refuse a package. With
+    # which digests it would make bags itself does not matter here.
+    own = [f for f in check_profile(profile).findings if f.code != DIGESTS_CONTRADICT.code]
+    if stops_deposit(own):
+        first = next(f for f in own if f.severity is Severity.ERROR)
         raise MisuseError(
             f"the profile is wrong: {first.message}",
             where=str(first.where),
@@ -184,11 +190,13 @@ class _Receiving:
             )
         looked = _Looked(inbound=inbound, reasons=list(inbound.findings))
         self.progress.step(f"Receiving {package.name}", 2 * inbound.bytes_held)
-        if inbound.packages and not looked.reasons:
-            looked.packages, differing = received_packages(
-                inbound.packages, inbound.record, on_bytes=self.progress.advance
-            )
-            looked.reasons += differing
+        if inbound.packages:
+            # What cannot be read is no reason; and where there is one, it is named all the same.
+            with contextlib.suppress(*((ArchiverError,) if looked.reasons else ())):
+                looked.packages, differing = received_packages(
+                    inbound.packages, inbound.record, on_bytes=self.progress.advance
+                )
+                looked.reasons += differing
         if looked.reasons:
             return self._refuse(looked)
         with staging(self.store.root) as stage:
@@ -237,7 +245,6 @@ class _Receiving:
                     Where(file=looked.inbound.place.name),
                     f"it came as {unwrapped.form}",
                     accepted=taken,
-                    remedy=f"Send it as {taken}",
                 )
             )
         fitness = fit(unwrapped.root, self.profile, media_type=media_type)
@@ -269,7 +276,8 @@ class _Receiving:
         return True
 
     def _refuse(self, looked: _Looked) -> ReceivedPackage:
-        reasons = tuple(dict.fromkeys(looked.reasons))
+        # The same words in the letter and in what the receiver reads of it.
+        reasons = tuple(dict.fromkeys(map(for_sender, looked.reasons)))
         facts: dict[str, Any] = {
             "package": looked.inbound.place,
             "bag": "" if looked.bag is None else looked.bag.name,

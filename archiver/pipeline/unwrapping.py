@@ -49,7 +49,7 @@ from archiver.package.validate import BagReport, validate
 from archiver.package.versions import unversioned_name
 from archiver.pipeline.profiles import Profile
 from archiver.pipeline.verify import accepted_signers
-from archiver.pipeline.versions_sent import Completed, complete
+from archiver.pipeline.versions_sent import Completed, HeldChangedError, complete
 from archiver.progress import Progress
 
 __all__ = ["NotTakenError", "Unwrapped", "Unwrapper"]
@@ -270,6 +270,15 @@ class Unwrapper:
             except (IntegrityError, InputError) as error:
                 if not last:
                     continue
+                if isinstance(error, HeldChangedError):
+                    # Damage here is nothing that the sender could put right.
+                    raise HeldChangedError(
+                        f"a file that is held has changed, and would complete the package: "
+                        f"{error.found}",
+                        where=error.where,
+                        remedy="Audit the store and repair the bag; the package is left where "
+                        "it is",
+                    ) from error
                 if unread:
                     raise SurroundingsError(
                         f"cannot be read, and may hold what is to be completed: {error.found}",

@@ -24,7 +24,15 @@ from archiver.package.names import danger, encode_path, shown
 from archiver.package.reader import Bag, read_bag
 from archiver.package.tagfiles import FETCH, FetchLine
 
-__all__ = ["Completed", "Digest", "LeftOut", "complete", "left_out", "payload_digests"]
+__all__ = [
+    "Completed",
+    "Digest",
+    "HeldChangedError",
+    "LeftOut",
+    "complete",
+    "left_out",
+    "payload_digests",
+]
 
 Digest = tuple[str, str]
 """Algorithm as manifests name it, and lower-case hexadecimal."""
@@ -175,10 +183,12 @@ def complete(
 
     Raises
     ------
+    HeldChangedError
+        A file of an earlier bag has changed.
     IntegrityError
-        No earlier bag holds such content, a file there has changed, or the digest that
-        ``fetch.txt`` names is not the one of the bag's own manifest. What was put in until
-        then is whole; ``fetch.txt`` stands.
+        No earlier bag holds such content, or the digest that ``fetch.txt`` names is not the
+        one of the bag's own manifest. What was put in until then is whole; ``fetch.txt``
+        stands.
     InputError
         ``fetch.txt`` cannot be read, or names a file twice or one that is in no manifest.
     """
@@ -297,8 +307,15 @@ class _Held:
                     if on_bytes is not None:
                         on_bytes(len(block))
                 files.flush_file(writing, temporary)
-            if hasher.hexdigest() != digest[1] or line.length not in {None, size}:
+            if hasher.hexdigest() != digest[1]:
                 raise _changed(source, digest, hasher.hexdigest(), size)
+            if line.length not in {None, size}:
+                raise InputError(
+                    f"fetch.txt states {line.length} bytes for {shown(line.path)!r}; the content "
+                    f"that it names has {size}",
+                    where=f"{FETCH}:{line.line}",
+                    remedy="Do not trust this package: ask the sender for the whole bag",
+                )
             files.rename_new(temporary, target)
             undo.pop_all()
         files.flush_directory(target.parent)
@@ -310,8 +327,12 @@ def _discard(temporary: Path) -> None:
         files.discard(temporary)
 
 
-def _changed(source: Path, digest: Digest, found: str, size: int) -> IntegrityError:
-    return IntegrityError(
+class HeldChangedError(IntegrityError):
+    """A file that is held, and that would complete a bag, is not what it was."""
+
+
+def _changed(source: Path, digest: Digest, found: str, size: int) -> HeldChangedError:
+    return HeldChangedError(
         f"the file is not what the new version refers to: {size} bytes with the {digest[0]} "
         f"digest {found}; expected is {digest[1]}",
         where=str(source),
@@ -329,7 +350,7 @@ def _refuse_links(bag: Path, path: str) -> None:
         if files.status(place).is_link:
             raise InputError(
                 f"the path {shown(path)!r} leads over a link",
-                where=str(place),
+                where=FETCH,
                 accepted="folders and files of the bag's own",
                 remedy="Do not trust this package: ask the sender for the whole bag",
             )

@@ -105,6 +105,7 @@ def test_what_is_refused_is_shown_with_its_reasons_and_the_letter(run: Runner, b
     assert "lhm-1: quarantined" in said
     assert "Your name as it stands in our register" in said
     assert "Letter R-" in said
+    assert "letter.txt" in ran.out
     assert "1 package: 1 quarantined." in said
 
 

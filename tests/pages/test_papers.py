@@ -10,6 +10,7 @@ import io
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -237,3 +238,35 @@ def test_an_agreement_without_rights_leaves_room_for_them() -> None:
     assert "The bag states no rights" in empty.text
     stated = read(agreement_page(agreement(rights=(), statement="All rights reserved.")))
     assert "All rights reserved." in stated.text
+
+
+def test_a_sentence_begins_with_a_capital_and_a_name_keeps_its_letters() -> None:
+    reasons = [
+        Reason(code="a", where="", message="t01.wav, t02 are not named by the rule"),
+        Reason(code="b", where="", message="the package ends before its content does"),
+        Reason(code="c", where="data/t01.wav", message="lhm-1.tar is not there"),
+    ]
+    text = refusal_letter(replace(refusal(), reasons=reasons)).decode()
+    assert "  1. t01.wav, t02 are not named by the rule." in text
+    assert "  2. The package ends before its content does." in text
+    assert "     lhm-1.tar is not there." in text
+
+
+@pytest.mark.parametrize(
+    ("more", "named"),
+    [
+        ({}, "your deposit D-3f9a1c0de4b2, the bag"),
+        ({"deposit": ""}, "could not take in the bag lhm-2026-10-17-v2"),
+        ({"deposit": "", "bag": None}, "take in your package lhm-2026-10-17-v2.tar"),
+        ({"deposit": "", "bag": None, "packages": ()}, "take in your package Sending 3.rar"),
+    ],
+)
+def test_a_letter_names_what_was_sent_as_its_sender_knows_it(
+    more: dict[str, Any], named: str
+) -> None:
+    refused = replace(refusal(), **more)
+    text = " ".join(refusal_letter(refused, ["Sending 3.rar"]).decode().split())
+    assert named in text
+    assert "below" not in text
+    page = receipt_page(refused, ["Sending 3.rar"]).decode()
+    assert ("Sending 3.rar" in page) == (not refused.packages)

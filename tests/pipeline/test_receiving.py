@@ -418,3 +418,31 @@ def test_the_same_package_refused_twice_has_a_place_for_each(both: Both, bag: Pa
         package = as_tar(bag, both.inbox / "lhm-1.tar", climbing)
         both.receive(package)
     assert len(list(both.quarantine.iterdir())) == 2
+
+
+@pytest.mark.parametrize("content", [None, b"no JSON"])
+def test_what_is_wrong_with_the_institutions_own_profile_is_no_ground_for_a_letter(
+    both: Both, bag: Path, content: bytes | None
+) -> None:
+    both.use_form("tar", "bagit_profile: ours.json\n")
+    if content is not None:
+        (both.root / "ours.json").write_bytes(content)
+    as_tar(bag, both.inbox / "lhm-1.tar")
+    with pytest.raises(MisuseError, match="the profile is wrong"):
+        receive_packages(both.receiving())
+    assert list(both.quarantine.iterdir()) == []
+    assert (both.inbox / "lhm-1.tar").exists()
+
+
+def test_a_letter_names_a_package_of_which_nothing_is_known(both: Both) -> None:
+    (both.inbox / "Sending 3.zip").write_bytes(b"")
+    (received,) = both.receive(both.inbox / "Sending 3.zip")
+    is_refused(both, received, "we could not take in your package Sending 3.zip")
+    assert "send it once more" in letter_of(received)
+    assert "Ask for" not in letter_of(received)
+    assert {reason.remedy for reason in received.reasons} == {
+        reason["remedy"]
+        for reason in json.loads(
+            (received.papers or both.root).joinpath("receipt.json").read_bytes()
+        )["reasons"]
+    }

@@ -63,6 +63,28 @@ def test_a_file_of_another_depositor_is_never_brought_in_by_its_digest(both: Bot
     is_refused(both, received, "no earlier bag that is held has the content")
 
 
+def test_damage_to_what_is_held_is_no_ground_for_a_letter(both: Both, bag: Path) -> None:
+    both.receive(as_tar(bag, both.inbox / "lhm-1.tar"))
+    held = both.store / "lhm-1" / "data" / "masters" / "t01.wav"
+    held.write_bytes(bytes(held.stat().st_size))
+    package = holey(both, [ni_line()])
+    (received,) = both.receive(package)
+    assert (str(received.outcome), received.exit_status) == ("failed", 3)
+    assert "a file that is held has changed" in str(received.error)
+    assert package.exists()
+    assert list(both.quarantine.iterdir()) == []
+
+
+def test_a_reference_of_another_length_is_refused_and_names_no_place_of_the_store(
+    both: Both, bag: Path
+) -> None:
+    both.receive(as_tar(bag, both.inbox / "lhm-1.tar"))
+    uri, size, path = ni_line().split()
+    (received,) = both.receive(holey(both, [f"{uri} {int(size) + 1} {path}\n"]))
+    is_refused(both, received, f"fetch.txt states {int(size) + 1} bytes for")
+    assert str(both.root) not in letter_of(received)
+
+
 def test_references_are_refused_where_whole_bags_are_asked_for(both: Both, bag: Path) -> None:
     both.receive(as_tar(bag, both.inbox / "lhm-1.tar"))
     text = both.profile.read_text(encoding="utf-8")

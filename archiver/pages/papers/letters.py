@@ -6,7 +6,7 @@ character of a stranger's text that could steer a terminal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from archiver.custody.deposit_record import DepositRecord, Package, Party
 from archiver.custody.receipts import Reason, Receipt
@@ -61,14 +61,21 @@ def receipt_request(record: DepositRecord) -> bytes:
     return _letter(parts)
 
 
-def refusal_letter(receipt: Receipt) -> bytes:
-    """Write the letter that says why a package was not taken in, in plain words."""
-    named = f"your deposit {receipt.deposit}" if receipt.deposit else "the package named below"
+def refusal_letter(receipt: Receipt, arrived: Sequence[str] = ()) -> bytes:
+    """Write the letter that says why a package was not taken in, in plain words.
+
+    Parameters
+    ----------
+    receipt : Receipt
+        The refusal.
+    arrived : sequence of str
+        Names of what arrived, for a package of which nothing else is known.
+    """
     reasons = receipt.reasons
     parts = [
         _heading(receipt.institution, receipt.moment[:10]),
         _address(receipt.depositor) if receipt.depositor.name else "",
-        f"{receipt.receipt}: we could not take in {named}",
+        paragraph(f"{receipt.receipt}: we could not take in {_what(receipt, arrived)}"),
         paragraph(
             "Thank you for sending it. We could not take it in, "
             f"for {'this reason' if len(reasons) == 1 else 'these reasons'}:"
@@ -89,8 +96,21 @@ def refusal_letter(receipt: Receipt) -> bytes:
     parts += [paragraph(text) for text in receipt.words]
     if receipt.packages:
         parts += ["What we received:", _packages(receipt.packages)]
+    elif arrived:
+        parts += ["What we received:", "\n".join(f"  {line_of(name)}" for name in arrived)]
     parts.append(_signed(receipt.institution))
     return _letter(parts)
+
+
+def _what(receipt: Receipt, arrived: Sequence[str]) -> str:
+    """Name what was sent as its sender knows it."""
+    bag = f"the bag {line_of(receipt.bag.name)}" if receipt.bag is not None else ""
+    if receipt.deposit:
+        return f"your deposit {receipt.deposit}{f', {bag}' if bag else ''}"
+    names = [one.name for one in receipt.packages] or [*arrived]
+    if len(names) == 1 and not bag:
+        return f"your package {line_of(names[0])}"
+    return bag or "the package named below"
 
 
 def _reason(number: int, reason: Reason) -> str:
@@ -107,7 +127,10 @@ def _reason(number: int, reason: Reason) -> str:
 
 def _sentence(text: str) -> str:
     text = line_of(text)
-    text = text[:1].upper() + text[1:] if text[:1].islower() and " " in text else text
+    first = text.partition(" ")[0]
+    # What is no plain word is a name, such as that of a file, and keeps its letters.
+    if first.isalpha() and first.islower() and first != text:
+        text = text[0].upper() + text[1:]
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 

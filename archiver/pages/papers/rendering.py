@@ -11,6 +11,8 @@ import textwrap
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from archiver.telling import byte_size as bytes_text
+
 if TYPE_CHECKING:
     from jinja2 import Environment
 
@@ -90,13 +92,3 @@ def count_text(number: int, word: str, words: str = "") -> str:
 def exact_text(number: int) -> str:
     """Write a whole number with its thousands apart (ISO 80000-1: by a blank)."""
     return f"{number:,}".replace(",", "\u00a0")
-
-
-def bytes_text(number: int) -> str:
-    """Say a number of bytes for people, in decimal units."""
-    amount = float(number)
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if amount < 1000:
-            return f"{number} {unit}" if unit == "bytes" else f"{amount:.1f} {unit}"
-        amount /= 1000
-    return f"{amount:.1f} TB"
