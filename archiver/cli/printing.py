@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 from archiver.findings import Finding, Severity
+from archiver.telling import byte_size as size
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -155,13 +156,3 @@ def tally(findings: Sequence[Finding]) -> str:
         if (number := sum(finding.severity is severity for finding in findings))
     ]
     return ", ".join(parts) if parts else "nothing found"
-
-
-def size(byte_count: int) -> str:
-    """Say a number of bytes in decimal units."""
-    amount = float(byte_count)
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if amount < 1000:
-            return f"{amount:.0f} {unit}" if unit == "bytes" else f"{amount:.1f} {unit}"
-        amount /= 1000
-    return f"{amount:.1f} TB"

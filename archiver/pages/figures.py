@@ -10,6 +10,7 @@ from archiver.session.performance import Figure
 from archiver.session.quantity import Quantity
 from archiver.session.timestamp import Timestamp
 from archiver.signal.estimate import Estimate
+from archiver.telling import byte_size
 
 __all__ = [
     "MINUS",
@@ -44,12 +45,8 @@ def duration(seconds: float) -> str:
 
 def bytes_in_words(count: int) -> str:
     """Say a size in decimal units, with the exact number where that is another text."""
-    amount, unit = float(count), "bytes"
-    for larger in ("kB", "MB", "GB", "TB"):
-        if amount < 1000:
-            break
-        amount, unit = amount / 1000, larger
-    return f"{count} bytes" if unit == "bytes" else f"{amount:.1f} {unit} ({count:,} bytes)"
+    text = byte_size(count)
+    return text if count < 1000 else f"{text} ({count:,} bytes)"
 
 
 def decibels(value: float | None, unit: str) -> str:
