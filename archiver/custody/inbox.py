@@ -28,6 +28,7 @@ from archiver.findings import Finding, Where
 from archiver.package.arrivals import arrivals
 from archiver.package.form import Form, form_of_name
 from archiver.package.names import danger, shown
+from archiver.package.package_rules import FORM_UNKNOWN
 from archiver.package.parts import LIST_ENDING
 from archiver.package.refusal import PackageRefusedError
 
@@ -182,7 +183,7 @@ def _of_file(place: Path) -> Inbound:
 
 
 def _unknown_form(name: str) -> Finding:
-    return PACKAGE_UNUSABLE.at(
+    return FORM_UNKNOWN.at(
         Where(file=shown(name)),
         "its name does not say in which form it is",
         accepted=", ".join(form.ending for form in Form if form.ending),

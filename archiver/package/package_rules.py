@@ -96,7 +96,9 @@ PATH_HOME = _error(
 PATH_UNCLEAR = _error(
     "path-unclear", "A path with empty or '.' components is read differently", _SENDER
 )
-PATH_CONFLICT = _error("path-conflict", "A name is a file and a directory at once", _SENDER)
+PATH_CONFLICT = _error(
+    "path-conflict", "What is a file and a directory at once cannot be unpacked", _SENDER
+)
 DEPTH = _error("path-deep", "So many directories in each other are no bag's", _RAISE)
 NAME_NUL = _error("name-nul", "Some programs end a name at a NUL, others do not", _SENDER)
 NAME_ENCODING = _error("name-encoding", "A name that is not UTF-8 is read differently", _SENDER)
@@ -147,8 +149,14 @@ TRAILING_DATA = _error(
 )
 TRUNCATED = _error("truncated", "The package ends before its content does", _AGAIN)
 END_MISSING = _error("end-missing", "The end of the package is not where it should be", _AGAIN)
-COMPRESSION_DAMAGED = _error("compression-damaged", "The compressed data is damaged", _AGAIN)
-CHECKSUM_OF_ENTRY = _error("entry-damaged", "Content that disagrees with its checksum", _AGAIN)
+COMPRESSION_DAMAGED = _error(
+    "compression-damaged",
+    "From damaged compressed data nothing can be unpacked that is sure",
+    _AGAIN,
+)
+CHECKSUM_OF_ENTRY = _error(
+    "entry-damaged", "Content that disagrees with its checksum is not what was packed", _AGAIN
+)
 BAG_DIFFERS = _error("bag-differs", "What was unpacked is not what the bag's manifests say", _AGAIN)
 BAG_NOT_COMPLETE = _error(
     "bag-not-complete", "Only a complete bag is packed", "Verify the bag and repair it first"

@@ -138,8 +138,6 @@ _BY_REMEDY: Mapping[str, tuple[Rule, ...]] = {
         fitness.NAME_NOT_TAKEN,
     ),
     _LESS: (
-        packages.DEPTH,
-        packages.RATIO,
         packages.TOO_MANY,
         packages.TOO_MUCH,
         fitness.BAG_TOO_LARGE,
@@ -175,12 +173,16 @@ _BY_REMEDY: Mapping[str, tuple[Rule, ...]] = {
         packages.FORM_UNKNOWN,
         packages.METHOD_UNKNOWN,
         packages.WINDOW,
+        packages.RATIO,
         packages.SEVERAL_DISKS,
         profiles.BAG_SERIALISATION,
         deposits.FORM_NOT_TAKEN,
     ),
     "Give the package the ending of its form, such as .tar or .zip, and send it once more": (
         packages.FORM_DISAGREES,
+    ),
+    "Make a new version of the bag with fewer folders in each other, and send that": (
+        packages.DEPTH,
     ),
     "Pack the bag anew without a password, and send it once more": (packages.ENCRYPTED,),
     "Give the folder of the bag a name that does not begin with a full stop, pack it anew, and "
