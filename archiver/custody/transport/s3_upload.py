@@ -78,6 +78,7 @@ class Sending:
         self._part_bytes = part_bytes
         self.doubtful = doubtful
         self._etags_are_md5 = False
+        self._copied = False
         self._resumed_at = self._sent = self._told = 0
         self._parts: list[Part] = []
         self._sha256s: list[bytes] = []
@@ -240,10 +241,19 @@ class Sending:
             head = self._requests.head(key)
             if head is None:
                 raise
-            if not self._is_ours(head):
+            ours = self._is_ours(head)
+            if ours is None and key == self._key:
+                ours = self._is_same_by_reading()
+            # Under the hidden name it is read in any case before it is given the final one.
+            if ours is False:
                 raise taken(self._url) from error
 
-    def _is_ours(self, head: dict[str, Any]) -> bool:
+    def _is_same_by_reading(self) -> bool:
+        source = self._delivery.source
+        return read_back(self._place, self._delivery, source.name)[1] == source.sha256()
+
+    def _is_ours(self, head: dict[str, Any]) -> bool | None:
+        """Say whether an object is the one that was sent; None if the server states nothing."""
         if int(head["ContentLength"]) != self._delivery.source.position:
             return False
         stated = str(head.get("ChecksumSHA256") or "")
@@ -253,11 +263,12 @@ class Sending:
         if self._etags_are_md5:
             whole = hashlib.md5(b"".join(self._md5s), usedforsecurity=False).hexdigest()
             return str(head.get("ETag", "")).strip('"') == f"{whole}-{len(self._md5s)}"
-        return True
+        return None
 
     def _verify_by_checksum(self) -> None:
         head = self._delivery.persistence.call(partial(self._requests.head, self._key))
-        if head is None or not self._is_ours(head):
+        # Where nothing is stated of the whole, each part has proved itself.
+        if head is None or self._is_ours(head) is False:
             self._discard(self._key)
             stated = "nothing" if head is None else head.get("ChecksumSHA256") or head.get("ETag")
             raise IntegrityError(
@@ -286,9 +297,14 @@ class Sending:
         """Let the server copy what was verified; a key cannot be renamed."""
         head = self._requests.head(self._key)
         if head is None:
+            self._copied = True
             self._requests.copy(self._hidden_key, self._key)
             head = self._requests.head(self._key)
-        if head is None or int(head["ContentLength"]) != self._delivery.source.position:
+        size = self._delivery.source.position
+        if head is None or int(head["ContentLength"]) != size:
+            raise taken(self._url)
+        # What lay there before we copied anything has the same size, and may be another's.
+        if not self._copied and not self._is_same_by_reading():
             raise taken(self._url)
 
     def _discard(self, key: str) -> None:

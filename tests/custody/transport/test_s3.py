@@ -288,6 +288,28 @@ def test_a_server_that_states_no_digest_and_alters_bytes_is_found_out(
     assert keys(client) == []
 
 
+@pytest.mark.parametrize("theirs", [some_bytes("x", 100_000, seed=1).content, PARCEL.content])
+def test_a_name_that_is_taken_meanwhile_where_no_digest_is_stated_is_compared_by_reading(
+    client: Any, proxy: CuttingProxy, theirs: bytes
+) -> None:
+    """An object of the same size is not the same object."""
+    proxy.altering_to_client = reversed_etags
+    proxy.altering_to_server = lambda block: re.sub(
+        rb'(?<=["&;])[0-9a-f]{32}(?=["&])', lambda found: found[0][::-1], block
+    )
+
+    def another_comes(_count: int) -> None:
+        client.put_object(Bucket=BUCKET, Key=KEY, Body=theirs)
+
+    with open_place(PLACE, retries=AT_ONCE, chunk_bytes=PART) as place:
+        if theirs == PARCEL.content:
+            assert place.send(PARCEL, on_bytes=another_comes).verified_by == "read back"
+        else:
+            with pytest.raises(MisuseError, match="is there already"):
+                place.send(PARCEL, on_bytes=another_comes)
+    assert content(client) == theirs
+
+
 def answering(proxy: CuttingProxy, method: bytes, status: bytes) -> None:
     """Let every request of a method be answered with a status."""
     asked: list[bool] = []
