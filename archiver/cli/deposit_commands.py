@@ -89,10 +89,16 @@ def deposit(
 ) -> int:
     """Hand bags over to an institution; the same command again goes on after a cut."""
     from archiver.cli import deposit_views
+    from archiver.cli.kinds import Takes, bags_among, expect, tell_skipped
     from archiver.cli.progress import shown
     from archiver.pipeline.deposit import deposit_bags
     from archiver.pipeline.deposit_outcome import DepositPlan
 
+    bags, skipped = bags_among(bags, "deposit")
+    tell_skipped(skipped)
+    for bag in bags:
+        # Nothing is sent while it is not clear what is meant.
+        expect(bag, Takes.BAG, "deposit", "--for", institution, "--ledger", ledger)
     plan = DepositPlan(
         bags=bags,
         profile=institution,
@@ -232,12 +238,13 @@ def receive(
 ) -> int:
     """Take packages in: verify, check, accept or quarantine, and write the answer."""
     from archiver.cli import deposit_views
+    from archiver.cli.kinds import globbed
     from archiver.cli.progress import shown
     from archiver.pipeline.receiving import receive_packages
     from archiver.pipeline.receiving_outcome import ReceivingPlan
 
     plan = ReceivingPlan(
-        packages=packages,
+        packages=globbed(packages),
         profile=institution,
         store=store,
         quarantine=quarantine,

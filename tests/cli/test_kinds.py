@@ -59,6 +59,7 @@ WRONG = [
     ("verify {store}", "a folder of bags", "audit {store} --ledger FILE"),
     ("machine date {store}", "a folder of bags", "machine date {bag}"),
     ("media {package}", "a package", "unpack {package} --to DIR"),
+    ("deposit {session} --for {key} --ledger {ledger}", "a session folder", "archive {session}"),
     ("copies {session} {store}", "a session folder", "archive {session} --to DIR"),
 ]
 
