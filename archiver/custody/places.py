@@ -409,6 +409,17 @@ def _checked_folder(folder: str) -> str:
     return "/".join(parts)
 
 
+def _identity(url: str) -> str:
+    """Return how a file at a place is called whichever way to it was named."""
+    if "://" in url:
+        return url
+    above, rest = Path(url).parent, [Path(url).name]
+    while not files.exists(above) and above != above.parent:
+        rest.append(above.name)
+        above = above.parent
+    return str(files.resolved(above).joinpath(*reversed(rest)))
+
+
 @contextlib.contextmanager
 def _one_sender(url: str) -> Iterator[None]:
     """Keep a second run of this user from sending to the same name at the same time."""
@@ -417,8 +428,12 @@ def _one_sender(url: str) -> Iterator[None]:
     except (OSError, KeyError, ImportError):
         # An account without a name, as in some containers.
         user = ""
-    token = hashlib.sha256(f"{user}\n{url}".encode()).hexdigest()[:16]
-    lock = Path(tempfile.gettempdir()) / f"archiver-sending-{token}.lock"
+    token = hashlib.sha256(
+        f"{user}\n{_identity(url)}".encode("utf-8", "surrogateescape")
+    ).hexdigest()[:16]
+    # On a full disk no temporary directory can be found.
+    with files.translated("the folder for temporary files", "found"):
+        lock = Path(tempfile.gettempdir()) / f"archiver-sending-{token}.lock"
     busy = MisuseError(
         "is being sent by another run",
         where=url,

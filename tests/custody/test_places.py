@@ -228,6 +228,37 @@ def test_a_second_sender_of_the_same_name_is_refused(place: Place, folder: Path)
     assert (folder / PARCEL.name).read_bytes() == PARCEL.content
 
 
+def test_a_second_sender_that_names_the_place_another_way_is_refused(
+    place: Place, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(folder.parent)
+    refused: list[str] = []
+
+    def second(_count: int) -> None:
+        for way in (Path("drive"), folder / ".." / "drive"):
+            with (
+                open_place(way) as another,
+                pytest.raises(MisuseError, match="is being sent by another run") as caught,
+            ):
+                another.send(PARCEL, folder="2026/april")
+            refused.append(str(caught.value))
+
+    place.send(PARCEL, folder="2026/april", on_bytes=second)
+    assert refused
+
+
+def test_where_no_temporary_file_can_be_made_it_is_told(
+    place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full() -> str:
+        # As tempfile says it, which tries them all.
+        raise FileNotFoundError(errno.ENOENT, "No usable temporary directory found in ['/tmp']")
+
+    monkeypatch.setattr(tempfile, "gettempdir", full)
+    with pytest.raises(SurroundingsError, match="temporary files: could not be found"):
+        place.send(PARCEL)
+
+
 def test_what_is_held_can_be_fetched(place: Place, tmp_path: Path) -> None:
     place.send(PARCEL, folder="a")
     fetched = place.fetch(PARCEL.name, tmp_path / "back.tar", folder="a", sha256=PARCEL.sha256)
