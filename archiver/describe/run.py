@@ -8,7 +8,9 @@ from typing import Any
 
 from archiver.findings import Finding
 
-__all__ = ["as_bytes", "findings_document"]
+__all__ = ["FINDINGS", "as_bytes", "findings_document"]
+
+FINDINGS = "metadata/findings.json"
 
 
 def as_bytes(document: Mapping[str, Any]) -> bytes:
@@ -16,6 +18,18 @@ def as_bytes(document: Mapping[str, Any]) -> bytes:
     return json.dumps(document, ensure_ascii=False, indent=2).encode() + b"\n"
 
 
-def findings_document(findings: Iterable[Finding]) -> bytes:
-    """Return what the check had to say when the bag was made, as JSON in UTF-8."""
-    return as_bytes({"findings": [finding.as_json() for finding in findings]})
+def findings_document(
+    findings: Iterable[Finding], judged_for: Mapping[str, Any] | None = None
+) -> bytes:
+    """Return what the check had to say when the bag was made, as JSON in UTF-8.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+        On the session.
+    judged_for : mapping, optional
+        The institution for which the bag was made and judged, by which profiles, and what it
+        had to say; the bag fits, or it would not have been made.
+    """
+    document: dict[str, Any] = {"findings": [finding.as_json() for finding in findings]}
+    return as_bytes(document if judged_for is None else document | {"judged_for": judged_for})

@@ -176,13 +176,18 @@ def archive_session(
         findings = in_order(dict.fromkeys(found))
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
-        motion, takes = _motion(bag, session, folder, takes, progress)
-        findings = in_order(dict.fromkeys((*found, *(motion.findings if motion else ()))))
+        motion, takes, met = _motion(bag, session, folder, takes, progress)
+        findings = in_order(dict.fromkeys((*found, *met)))
         payload = [done.stored for done in takes]
         payload += [copy.stored for done in takes for copy in done.copies]
         payload += _copied(bag, folder, plan, public, progress)
         progress.step("describing and sealing", 0)
-        from archiver.pipeline.descriptions import Contents, describe  # noqa: PLC0415 - slow to load
+        # Slow to load.
+        from archiver.pipeline.descriptions import (  # noqa: PLC0415
+            Contents,
+            describe,
+            record_findings,
+        )
 
         contents = Contents(
             session=session,
@@ -204,10 +209,12 @@ def archive_session(
             return Archived(bag=None, report=report, findings=findings)
         if earlier is not None:
             _compare(bag, earlier, contents, reason)
+        on_session, judged_for = findings, None
         if asked.file:
             from archiver.pipeline.fitness import fit_before_sealing  # noqa: PLC0415 - as above
+            from archiver.pipeline.judged_for import judged_by  # noqa: PLC0415 - as above
 
-            lacking = fit_before_sealing(
+            fitness = fit_before_sealing(
                 asked,
                 session,
                 name=name,
@@ -215,9 +222,11 @@ def archive_session(
                 stored=bag.stored,
                 algorithms=bag.algorithms,
             )
-            findings = in_order(dict.fromkeys((*findings, *lacking)))
+            findings = in_order(dict.fromkeys((*findings, *fitness.findings)))
             if stops_deposit(findings):
                 return Archived(bag=None, report=report, findings=findings)
+            judged_for = judged_by(asked, fitness, public.secrets)
+        record_findings(bag, contents, on_session, judged_for)
         place = bag.seal(elements or contents.bag_info())
     return Archived(
         bag=place,
@@ -285,16 +294,17 @@ def _motion(
     folder: Path,
     takes: tuple[ArchivedTake, ...],
     progress: Progress,
-) -> tuple[Motion | None, tuple[ArchivedTake, ...]]:
+) -> tuple[Motion | None, tuple[ArchivedTake, ...], tuple[Finding, ...]]:
     """Measure motion and make corrected copies, where a machine turns or a tone is stated."""
     if not _moves(session):
-        return None, takes
+        return None, takes, ()
     # The libraries behind these take half a second to load; other sessions do without.
     from archiver.pipeline.motion import motion_of  # noqa: PLC0415
     from archiver.pipeline.speed_corrected import with_corrected_copies  # noqa: PLC0415
 
     motion = motion_of(folder, session, progress=progress)
-    return motion, with_corrected_copies(bag, session, folder, takes, motion, progress=progress)
+    takes, met = with_corrected_copies(bag, session, folder, takes, motion, progress=progress)
+    return motion, takes, (*motion.findings, *met)
 
 
 def _moves(session: Session) -> bool:

@@ -15,7 +15,7 @@ from archiver.describe.baginfo import bag_info
 from archiver.describe.documents import documents_of
 from archiver.describe.places import DocumentKind
 from archiver.describe.recorded import KeptFile, archive_of, measured_facts
-from archiver.describe.run import as_bytes, findings_document
+from archiver.describe.run import FINDINGS, as_bytes, findings_document
 from archiver.describe.runrecord import MasterRecord, PayloadRecord, RunRecord, encode_run
 from archiver.describe.selfcheck import check_documents
 from archiver.findings import Finding, in_order
@@ -38,7 +38,7 @@ from archiver.signal.report import measurements_as_json
 if TYPE_CHECKING:
     from archiver.signal.motion import Motion
 
-__all__ = ["Contents", "describe"]
+__all__ = ["Contents", "describe", "record_findings"]
 
 _MASTERS = "data/masters"
 _PAYLOAD = (
@@ -133,7 +133,7 @@ class Contents:
 def describe(
     bag: BagBuilder, contents: Contents, findings: Sequence[Finding]
 ) -> tuple[Finding, ...]:
-    """Write every description into the bag.
+    """Write every description into the bag, but for the record of the findings.
 
     Returns
     -------
@@ -164,12 +164,23 @@ def describe(
     for document in documents:
         write = bag.write_payload if document.path.startswith("data/") else bag.write_tag
         write(document.path, document.content)
-    for path, content in _records(contents, measured, motion, recorded):
+    for path, content in _records(contents, measured, motion):
         bag.write_tag(path, content)
     bag.write_tag(PAGE, page)
     bag.write_tag("metadata/archiving.json", encode_run(run))
     bag.write_tag("READ-ME.txt", _readme(bag.name, contents))
     return findings
+
+
+def record_findings(
+    bag: BagBuilder,
+    contents: Contents,
+    findings: Sequence[Finding],
+    judged_for: Mapping[str, Any] | None = None,
+) -> None:
+    """Write what the check had to say, and what the institution had for which the bag is made."""
+    recorded = [contents.public.secrets.removed(finding) for finding in findings]
+    bag.write_tag(FINDINGS, findings_document(recorded, judged_for))
 
 
 def _motion(contents: Contents) -> dict[str, Any] | None:
@@ -184,7 +195,6 @@ def _records(
     contents: Contents,
     measured: Mapping[str, Mapping[str, Any]],
     motion: Mapping[str, Any] | None,
-    findings: Sequence[Finding],
 ) -> Iterator[tuple[str, bytes]]:
     yield "metadata/session.json", as_bytes(session_as_json(contents.session))
     for done, name in _named(contents):
@@ -196,7 +206,6 @@ def _records(
         yield DATING, as_bytes({"datings": datings})
     if motion is not None:
         yield MOTION, as_bytes(motion)
-    yield "metadata/findings.json", findings_document(findings)
 
 
 def _named(contents: Contents) -> list[tuple[ArchivedTake, str]]:

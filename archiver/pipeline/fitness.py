@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from archiver import files
+from archiver.describe.run import FINDINGS
 from archiver.errors import InputError
 from archiver.findings import Finding, in_order, stops_deposit
 from archiver.package.bagprofile import BagProfile
@@ -238,8 +239,8 @@ def fit_before_sealing(
     elements: Iterable[tuple[str, str]],
     stored: Sequence[StoredFile],
     algorithms: Sequence[str],
-) -> tuple[Finding, ...]:
-    """Check a bag against an institution when everything is written but its manifests.
+) -> Fitness:
+    """Check a bag against an institution before its manifests and its findings are written.
 
     Parameters
     ----------
@@ -279,7 +280,8 @@ def fit_before_sealing(
         findings=(),
     )
     sizes = {file.path: file.size for file in stored}
-    sizes |= dict.fromkeys((DECLARATION, BAG_INFO, *(one.name for one in manifests)), 0)
+    later = (DECLARATION, BAG_INFO, FINDINGS, *(one.name for one in manifests))
+    sizes |= dict.fromkeys(later, 0)
     tree = Tree(
         files=tuple(
             TreeFile(path=path, size=size, kind=Kind.FILE) for path, size in sorted(sizes.items())
@@ -288,7 +290,13 @@ def fit_before_sealing(
         findings=(),
     )
     bag_profile, findings = _judged(profile, said, tree, session, None)
-    return tuple(lack.finding for lack in _lacks(profile.institution, bag_profile, findings))
+    return Fitness(
+        bag=said.path,
+        institution=profile.institution,
+        profile=profile.file,
+        bag_profile=bag_profile,
+        lacks=_lacks(profile.institution, bag_profile, findings),
+    )
 
 
 def foreseen(

@@ -15,6 +15,7 @@ from archiver.describe.facts import Archive, FileFacts, FileRole, MasterFacts, R
 from archiver.describe.mediatypes import media_type_of
 from archiver.describe.motion_record import motion_record
 from archiver.describe.privacy import said
+from archiver.describe.run import FINDINGS
 from archiver.describe.runrecord import RunRecord
 from archiver.describe.sound_record import sound_record
 from archiver.describe.withholding import Secrets
@@ -34,7 +35,6 @@ from archiver.telling import command_line
 __all__ = ["PagePlace", "bag_facts", "page_facts", "page_for_bag", "private_on_page", "write_page"]
 
 MOTION = "metadata/motion.json"
-FINDINGS = "metadata/findings.json"
 _SHOWN = frozenset({"image/png", "image/jpeg", "image/gif", "image/webp"})
 _LARGEST_PICTURE_BYTES = 32 << 20
 _LARGEST_COVER_BYTES = 1 << 20

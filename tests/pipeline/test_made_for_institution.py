@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -220,9 +222,10 @@ def test_a_bag_that_was_made_and_one_about_to_be_sealed_are_judged_alike(
     stored = [
         StoredFile(path=file.path, size=file.size, digests=())
         for file in survey(bag).files
-        if file.path not in {"bagit.txt", "bag-info.txt"} and "manifest-" not in file.path
+        if file.path not in {"bagit.txt", "bag-info.txt", "metadata/findings.json"}
+        and "manifest-" not in file.path
     ]
-    before = fit_before_sealing(
+    fitness = fit_before_sealing(
         asks,
         read_previous(bag),
         name=bag.name,
@@ -234,9 +237,44 @@ def test_a_bag_that_was_made_and_one_about_to_be_sealed_are_judged_alike(
         stored=stored,
         algorithms=["sha512", "sha256"],
     )
+    before = fitness.findings
     # What manifests and bag-info.txt themselves hold is not counted before they are there.
     sized = "institution-bag-too-large"
     assert [f for f in before if f.code != sized] == [
         f for f in fit(bag, asks).findings if f.code != sized
     ]
     assert sized in [f.code for f in before]
+
+
+def test_a_bag_says_by_which_profiles_it_was_judged_and_what_was_found(tmp_path: Path) -> None:
+    """Digests by hashlib, of the files as they lie beside each other."""
+    text = "bag_info:\n  - {label: Shelf, asks: Our shelf, required: no}\n"
+    asks = profile(tmp_path / "e", text, {})
+    session = make_session(tmp_path / "session", seconds=0.1)
+    made = archive_session(session, tmp_path / "out", profile=str(tmp_path / "e"))
+    assert made.bag is not None, made.findings
+    document = json.loads((made.bag / "metadata/findings.json").read_bytes())
+    judged = document["judged_for"]
+    assert judged["fits"] is True
+    assert judged["institution"] == asks.institution.name
+    own, theirs = (
+        hashlib.sha256((tmp_path / "e" / name).read_bytes()).hexdigest()
+        for name in ("institution.yaml", asks.institution.bagit_profile)
+    )
+    assert (judged["profile_sha256"], judged["bagit_profile_sha256"]) == (own, theirs)
+    assert [(one["code"], one["asks"]) for one in judged["findings"]] == [
+        ("institution-field-wished", "Our shelf")
+    ]
+    # The judgement is that of the bag as it is when it is checked.
+    after = fit(made.bag, asks)
+    assert judged["findings"] == [lack.as_json() for lack in after.lacks]
+    again = archive_session(session, tmp_path / "again", profile=str(tmp_path / "e"))
+    assert again.bag is not None
+    name = "metadata/findings.json"
+    assert (again.bag / name).read_bytes() == (made.bag / name).read_bytes()
+
+
+def test_a_bag_for_nobody_says_nothing_of_an_institution(tmp_path: Path) -> None:
+    made = archive_session(make_session(tmp_path / "session", seconds=0.1), tmp_path / "out")
+    assert made.bag is not None
+    assert "judged_for" not in json.loads((made.bag / "metadata/findings.json").read_bytes())
