@@ -46,9 +46,14 @@ def explain(code: str, *, as_json: bool) -> int:
     if rule is None:
         near = nearest_codes(code)
         raise MisuseError(
-            f"there is no rule `{code}`",
-            accepted=f"nearest: {', '.join(near)}" if near else "a code from the list of findings",
-            remedy="Give the code as it stands below a finding",
+            f"there is no rule with the code `{plain(code)}`",
+            where="--explain",
+            accepted=", ".join(near)
+            if near
+            else "the last line of a finding, such as take-file-missing",
+            remedy="Give one of these codes, if it is meant"
+            if near
+            else "Give the code as it stands below a finding",
         )
     if as_json:
         print_json(

@@ -29,8 +29,9 @@ def nearest_codes(code: str, *, most: int = 5) -> list[str]:
     """Return the codes that a mistyped one was probably meant to be, the nearest first."""
     known = list(all_rules())
     wanted = "-".join(code.strip().lower().replace("_", "-").split())
-    close = difflib.get_close_matches(wanted, known, n=most, cutoff=0.5)
-    words = set(wanted.split("-")) - {""}
+    close = difflib.get_close_matches(wanted, known, n=most, cutoff=0.6)
+    # Short words such as "no" stand in codes of every kind.
+    words = {word for word in wanted.split("-") if len(word) > 3}
     sharing = sorted(
         (each for each in known if words & set(each.split("-")) and each not in close),
         key=lambda each: -len(words & set(each.split("-"))),

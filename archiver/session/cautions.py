@@ -4,8 +4,8 @@ These are the usual cautions of the trade, not advice for a case: local codes co
 first, and work that the law keeps for licensed people is theirs. What is not named in
 the record raises no caution, so silence is no all-clear.
 
-Sources are named with each caution, documents from memory where it says so; where the
-trade agrees without a document, the source says "common practice". The words of other
+Sources are named with each caution; titles and numbers of the documents are written from
+memory. Where the trade agrees without a document, the source says "common practice". The words of other
 languages are in :mod:`archiver.session.caution_words`.
 """
 
@@ -83,13 +83,13 @@ _COMMON = "common practice"
 _KINDS = (
     _Kind(
         code="lead",
-        subject="lead in paint, japan, foil or solder",
+        subject="lead in paint, japan or solder",
         text="Treat as lead-bearing until tested. No sanding, scraping or heating, no dust; wipe "
         "damp, wear gloves, wash hands before eating. Testing, removal and disposal follow the "
         "local rules.",
-        source="common practice; European Directive 98/24/EC on chemical agents at work (from memory)",
+        source="common practice; European Directive 98/24/EC on chemical agents at work",
         words=_words(
-            r"lead(?!ing|er|s\b|\s+screw|-in|-out)",
+            r"lead(?!ing|er|s\b|\s+screw|-in|-out|[- ]foil)",
             r"red lead",
             r"white lead",
             r"(?<!in )japan(?:ned)?\b",
@@ -102,12 +102,13 @@ _KINDS = (
     ),
     _Kind(
         code="foil-lead",
-        subject="foil that may be lead",
-        text="Old tin foil for recording was often lead or lined with it. Touch with gloves, keep "
-        "it away from food, wash hands; do not burn or melt it. Disposal follows the local rules.",
+        subject="foil whose metal is not known for certain",
+        text="Old foil for recording may be tin, lead, or an alloy of the two, and the name tin foil "
+        "does not tell which. Until it is known, touch it with gloves, keep it away from food, wash "
+        "hands; do not burn or melt it. Testing and disposal follow the local rules.",
         source=_COMMON,
         words=_words(r"lead foil", r"tin ?foil", r"tinfoil", r"stanniol"),
-        unless=_words(r"alumini?um", r"lead[- ]free", r"tested[^.;]*free"),
+        unless=_words(r"alumini?um", r"lead[- ]free", r"tested[^.;]*free", r"pure tin"),
     ),
     _Kind(
         code="mould",
@@ -115,8 +116,7 @@ _KINDS = (
         text="Mould can harm the lungs. Do not play, brush or blow on it in the room; bag it, keep "
         "it apart from the collection, and let a conservator decide. Gloves and mask as the local "
         "rules ask.",
-        source="common practice; WHO guidelines for indoor air quality: dampness and mould, 2009 "
-        "(from memory)",
+        source="common practice; WHO guidelines for indoor air quality: dampness and mould, 2009",
         words=_words(
             r"mou?ld(?:y|ed|\b)(?!\s+(?:plastic|shellac|record))",
             r"mildew",
@@ -131,7 +131,7 @@ _KINDS = (
         text="Old gaskets, heat mats and resistor boards may hold asbestos. Do not cut, sand, brush "
         "or blow them; leave bags shut. Testing, removal and disposal follow the local code and "
         "are for a licensed firm.",
-        source="common practice; European Directive 2009/148/EC on asbestos at work (from memory)",
+        source="common practice; European Directive 2009/148/EC on asbestos at work",
         words=_words(
             r"asbest",
             r"old gasket",
@@ -148,7 +148,7 @@ _KINDS = (
         text="It burns fiercely and can light by itself when it decays. Keep it from heat, lamps, "
         "sparks and sun, away from other objects and with air around it. Storage of larger "
         "amounts and disposal follow the local fire code.",
-        source="common practice; NFPA 40 on cellulose nitrate film (from memory)",
+        source="common practice; NFPA 40 on cellulose nitrate film",
         words=_words(r"celluloid", r"cellulose nitrate", r"nitrate", r"xylonite", r"pyralin"),
         unless=_words(r"no nitrate", r"no celluloid"),
     ),
@@ -172,7 +172,7 @@ _KINDS = (
         text="Old wiring has often no earth, bare terminals and brittle insulation. Feed it only "
         "from an isolated supply with a current limit, never from a wall socket; work on the "
         "wiring is for a licensed electrician under the local code.",
-        source="common practice; IEC 60364-4-41 on protection against electric shock (from memory)",
+        source="common practice; IEC 60364-4-41 on protection against electric shock",
         words=_words(
             r"mains\b", r"electric motor", r"\d{2,3} ?V\b", r"bare terminals", r"line voltage"
         ),
@@ -183,7 +183,7 @@ _KINDS = (
         subject="mercury in switches, contacts or governors",
         text="Keep the machine level and the vessel shut. Do not touch, vacuum or sweep spilt "
         "mercury: leave the room, air it, and call those whom the local rules name.",
-        source="common practice; WHO fact sheet on mercury and health (from memory)",
+        source="common practice; WHO fact sheet on mercury and health",
         words=_words(r"mercury", r"quicksilver", r"mercurial"),
         unless=_words(r"no mercury"),
     ),
@@ -203,7 +203,7 @@ _KINDS = (
         text="Handle a cylinder with two fingers spread inside it, never on the grooves; let it "
         "come to the temperature of the room before it goes on a mandrel. Every playing takes "
         "something away: count it.",
-        source="common practice; IASA-TC 05 on handling and storage of carriers (from memory)",
+        source="common practice; IASA-TC 05 on handling and storage of carriers",
         words=_words(r"wax cylinder", r"wax disc", r"brown wax"),
     ),
 )
@@ -250,8 +250,13 @@ def cautions_of(session: Session) -> tuple[Caution, ...]:
                         because=(place,),
                     )
                 )
+    known_foils = {
+        f"medium {medium.id}" for medium in session.media if _known_metal(medium.material)
+    }
     for place, text in _texts(session):
         for code in _raised_by(text, language):
+            if code == "foil-lead" and place in known_foils:
+                continue
             raised.setdefault(code, []).append(f"{place}: {_shown(text)}")
     for place, code in _by_record(session):
         raised.setdefault(code, []).append(place)
@@ -329,7 +334,8 @@ def _by_record(session: Session) -> Iterator[tuple[str, str]]:
 def _known_metal(material: str | None) -> bool:
     return bool(
         re.search(
-            r"all?umini?[uo]m?|copper|kupfer|cuivre|kobber|\brame\b|\bcobre\b|\bkoper\b|pure tin|"
+            r"all?umini?[uo]m?|copper|kupfer|cuivre|kobber|\brame\b|\bcobre\b|\bkoper\b|"
+            r"pure tin|reine[sm]? zinn|étain pur|rent tin|stagno puro|estaño puro|zuiver tin|"
             r"lead[- ]free|bleifrei|sans plomb|blyfri|senza piombo|sin plomo|loodvrij",
             material or "",
             re.IGNORECASE,

@@ -86,6 +86,15 @@ def test_an_unknown_code_names_the_nearest(run: Runner) -> None:
     assert all("capacity" in code for code in nearest_codes("capacity")[:3])
 
 
+def test_a_code_near_none_names_none(run: Runner) -> None:
+    for code in ("nonsense", "no such"):
+        assert nearest_codes(code) == []
+        ran = run("check", "--explain", code)
+        assert ran.status == 2
+        assert f"there is no rule with the code `{code}`" in ran.err
+        assert "the last line of a finding, such as take-file-missing" in ran.err
+
+
 def test_check_without_a_folder_says_what_is_missing(run: Runner) -> None:
     ran = run("check")
     assert ran.status == 2
@@ -99,6 +108,8 @@ def test_check_shows_the_cautions(run: Runner, sample_session: Path) -> None:
     assert "local codes come first" in text
     facts = json.loads(run("check", sample_session, "--json").out)
     assert {"lead", "spring", "mains"} <= {caution["code"] for caution in facts["cautions"]}
+    told = run("check", sample_session).out
+    assert told.index("describe-term-unmapped") < told.index("Cautions") < told.index("Ready: ")
 
 
 def test_check_against_the_session_before(run: Runner, tmp_path: Path) -> None:

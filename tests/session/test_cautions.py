@@ -225,6 +225,8 @@ def test_the_table_covers_every_kind_in_every_language() -> None:
     [
         ("Stanniol", True), ("Aluminiumfolie", False), ("alluminio", False), ("papel de plata", True),
         ("hoja de aluminio", False), ("Kupfer", False), ("rame", False), ("kobberfolie", False),
+        ("tin foil", True), ("pure tin foil", False), ("tin foil, pure tin by the supplier", False),
+        ("Zinnfolie aus reinem Zinn", False), ("lead foil", True), ("lead-tin alloy", True),
     ],
 )  # fmt: skip
 def test_foil_of_a_named_other_metal_is_not_suspected(
@@ -235,6 +237,19 @@ def test_foil_of_a_named_other_metal_is_not_suspected(
     )
     session = replace(sample, media=(foil,), machines=(), setups=(), conditions=())
     assert ("foil-lead" in {one.code for one in cautions_of(session)}) is is_suspect
+
+
+def test_no_foil_is_called_lead_and_no_source_speaks_of_memory(sample: Session) -> None:
+    """The name tin foil says nothing of lead; what is not known is told as not known."""
+    foil = replace(
+        sample.media[0], kind=MediumKind.FOIL_SHEET, material="tin foil", remarks=None, label=None
+    )
+    session = replace(sample, media=(foil,), machines=(), setups=(), conditions=())
+    cautions = {one.code: one for one in cautions_of(session)}
+    assert "lead" not in cautions
+    assert "may be tin, lead, or an alloy" in cautions["foil-lead"].text
+    for one in cautions_of(sample):
+        assert "memory" not in f"{one.text} {one.source}"
 
 
 def test_a_hazard_of_no_known_kind_is_told_in_its_own_words(tmp_path: Path) -> None:
