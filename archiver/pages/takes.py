@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from archiver.describe.facts import FileFacts, FileRole, MasterFacts
 from archiver.describe.markers import span_frames
 from archiver.describe.people import people_of
 from archiver.describe.places import strongest
 from archiver.describe.sound_record import ChannelSound
-from archiver.describe.wording import playings_text, take_title
+from archiver.describe.wording import playings_text
 from archiver.pages.composing import (
     anchor,
     derived,
@@ -40,9 +40,9 @@ from archiver.pages.figures import decibels, duration, moment, quantity, with_un
 from archiver.pages.movement import movement_facts
 from archiver.pages.takeplots import take_plots
 from archiver.session.quantity import Quantity
-from archiver.session.records import Session, Take
+from archiver.session.records import Session, Take, TakeKind
 
-__all__ = ["MOST_DETAILED", "length_s", "take_reference", "takes_section"]
+__all__ = ["MOST_DETAILED", "length_s", "take_names", "take_reference", "takes_section"]
 
 MOST_DETAILED = 60
 """Takes that are told one by one; of longer sessions the table holds all."""
@@ -57,14 +57,15 @@ def takes_section(facts: PageFacts, links: Links) -> Section:
     """List all takes, and tell of each."""
     session = facts.session
     detailed = session.takes[:MOST_DETAILED]
-    blocks: list[Block] = [*_overview(facts)]
+    names = take_names(session)
+    blocks: list[Block] = [*_overview(facts, names)]
     blocks += [
         Subsection(
             id=anchor("take", take.id),
-            title=joined(own(take.id), said(take_title(session, take)), by=" · "),
-            note=own(str(take.kind)),
+            title=joined(own(take.id), names[take.id], by=" · "),
+            note=own(str(take.kind)) if take.title else (),
             flow=True,
-            blocks=tuple(_take(facts, links, take)),
+            blocks=tuple(_take(facts, links, take, names)),
         )
         for take in detailed
     ]
@@ -79,6 +80,30 @@ def takes_section(facts: PageFacts, links: Links) -> Section:
             )
         )
     return Section(id="takes", title="Takes", blocks=tuple(blocks))
+
+
+def take_names(session: Session) -> dict[str, Line]:
+    """Name each take by its title, or by what it is: kind, number among its kind, medium."""
+    of_kind: dict[TakeKind, list[str]] = {}
+    for take in session.takes:
+        of_kind.setdefault(take.kind, []).append(take.id)
+    number = {id_: at for ids in of_kind.values() for at, id_ in enumerate(ids, start=1)}
+    names: dict[str, Line] = {}
+    for take in session.takes:
+        if take.title:
+            names[take.id] = said(take.title)
+            continue
+        kind, medium = str(take.kind).capitalize(), session.medium_of(take)
+        if len(of_kind[take.kind]) > 1:
+            kind += f" {number[take.id]}"
+        on = own(f"{medium.kind} {medium.id}") if medium is not None and _is_of_groove(take) else ()
+        names[take.id] = joined(own(kind), on)
+    return names
+
+
+def _is_of_groove(take: Take) -> bool:
+    """Say whether the medium is recorded or played in a take."""
+    return take.kind.records or take.kind.plays
 
 
 def take_reference(session: Session, take: Take) -> Line:
@@ -97,7 +122,7 @@ def length_s(facts: PageFacts, take: Take) -> float | None:
     return (last - first) / rate
 
 
-def _overview(facts: PageFacts) -> Iterator[Block]:
+def _overview(facts: PageFacts, names: Mapping[str, Line]) -> Iterator[Block]:
     session = facts.session
     rows = []
     for take in session.takes:
@@ -110,7 +135,7 @@ def _overview(facts: PageFacts) -> Iterator[Block]:
         rows.append(
             (
                 take_reference(session, take),
-                said(take_title(session, take)),
+                names[take.id],
                 own(str(take.kind)),
                 said(machine.name) if machine is not None else (),
                 own(duration(seconds)) if seconds is not None else (),
@@ -133,10 +158,10 @@ def _overview(facts: PageFacts) -> Iterator[Block]:
     )  # fmt: skip
 
 
-def _take(facts: PageFacts, links: Links, take: Take) -> Iterator[Block]:
+def _take(facts: PageFacts, links: Links, take: Take, names: Mapping[str, Line]) -> Iterator[Block]:
     files = facts.archive.by_take.get(take.id, ())
     yield from _players(links, take, files)
-    yield from facts_of(_told(facts.session, take), name="What it is")
+    yield from facts_of(_told(facts.session, take, names), name="What it is")
     yield from facts_of(_sound(facts, take), name="Sound")
     moved = facts.motion.takes.get(take.id) if facts.motion is not None else None
     if moved is not None:
@@ -183,7 +208,7 @@ def _part(take: Take) -> str:
     return f"#t={start}{end}"
 
 
-def _told(session: Session, take: Take) -> Iterator[Fact]:
+def _told(session: Session, take: Take, names: Mapping[str, Line]) -> Iterator[Fact]:
     machine, setup = session.machine_of(take), session.setup_of(take)
     medium, chain = session.medium_of(take), session.chain_of(take)
     yield stated_word("Kind", str(take.kind))
@@ -193,7 +218,7 @@ def _told(session: Session, take: Take) -> Iterator[Fact]:
             label="Reproduces",
             value=joined(
                 take_reference(session, performed) if performed else own(take.reproduces),
-                said(take_title(session, performed)) if performed is not None else (),
+                names.get(take.reproduces, ()),
             ),
             basis=Basis.STATED,
         )

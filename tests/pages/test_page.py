@@ -20,7 +20,7 @@ from archiver.pages.page import session_page
 from archiver.pages.takes import MOST_DETAILED
 from archiver.session.cautions import DEFERRING, cautions_of
 from archiver.session.edtf import parse_edtf
-from archiver.session.records import Session
+from archiver.session.records import Session, TakeKind
 from tests.conftest import REPOSITORY, Golden
 from tests.describe.strategies import archives
 from tests.pages.reading import XHTML, Page
@@ -82,6 +82,32 @@ def test_no_id_of_the_sheet_takes_the_place_of_another(session: Session) -> None
     page = Page(session_page(dataclasses.replace(facts, archive=archive), LINKS))
     ids = [one.get("id") for one in page.root.iter(etree.Element) if one.get("id")]
     assert len(ids) == len(set(ids))
+
+
+def test_a_take_without_a_title_is_headed_by_what_it_is(session: Session) -> None:
+    """Kind, number where there are several of the kind, and medium; no title of another."""
+    first = dataclasses.replace(session.takes[0], kind=TakeKind.ROOM_TONE, id="x1", title=None)
+    medium = session.media[0]
+    takes = (
+        first,
+        *(
+            dataclasses.replace(
+                first, id=f"x{number}", kind=TakeKind.REPRODUCTION, medium=medium.id, title=title
+            )
+            for number, title in ((2, None), (3, "The song again"), (4, None))
+        ),
+    )
+    facts = page_facts(session)
+    archive = dataclasses.replace(facts.archive, session=dataclasses.replace(session, takes=takes))
+    page = Page(session_page(dataclasses.replace(facts, archive=archive), LINKS))
+    on = f"{medium.kind} {medium.id}"
+    titles = [page.text(one) for one in page.all("h3") if page.text(one).startswith("x")]
+    assert titles == [
+        "x1 · Room tone",
+        f"x2 · Reproduction 1, {on}",
+        "x3 · The song again reproduction",
+        f"x4 · Reproduction 3, {on}",
+    ]
 
 
 def test_headings_step_down_one_by_one(page: Page) -> None:
