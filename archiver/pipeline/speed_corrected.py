@@ -1,7 +1,7 @@
 """Listening copies of reproductions with the speed put right, beside the ordinary copies.
 
 Made only where access copies are made and the speed curve against the performance is
-known. The copy says in its title and description that it is derived; the curve that was
+known and shows something to correct. The copy says in its title and description that it is derived; the curve that was
 used stands in ``metadata/motion.json``. The master is never touched.
 """
 
@@ -14,14 +14,21 @@ from pathlib import Path
 import numpy as np
 
 from archiver.describe.listening import tags_for
+from archiver.findings import Finding
 from archiver.package import BagBuilder
 from archiver.pipeline.access_plan import ACCESS, Copy
 from archiver.pipeline.masters import ArchivedTake
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress
 from archiver.session.records import Session
-from archiver.signal.correction import Correction, corrected_blocks, from_reproduction
+from archiver.signal.correction import (
+    Correction,
+    corrected_blocks,
+    from_reproduction,
+    nothing_to_correct,
+)
 from archiver.signal.motion import Motion
+from archiver.signal.motion_rules import NOTHING_TO_CORRECT
 from archiver.signal.sampleformat import SampleFormat
 from archiver.signal.samples import Floats, decode
 from archiver.wave.access import AccessWriter, Tag, accepted_for
@@ -44,8 +51,10 @@ def with_corrected_copies(
     motion: Motion,
     *,
     progress: Progress,
-) -> tuple[ArchivedTake, ...]:
+) -> tuple[tuple[ArchivedTake, ...], tuple[Finding, ...]]:
     """Add a speed-corrected copy to each reproduction that has access copies.
+
+    Where there is nothing to correct, none is made, and a finding says so.
 
     Parameters
     ----------
@@ -65,16 +74,24 @@ def with_corrected_copies(
     """
     curves = {one.identifier: one.curve for one in motion.takes if one.curve is not None}
     made: list[ArchivedTake] = []
+    found: list[Finding] = []
     for done in takes:
         curve = curves.get(done.take.id)
         correction = from_reproduction(curve) if curve is not None else None
-        if not _wanted(done) or correction is None:
+        if not _wanted(done) or curve is None or correction is None:
+            made.append(done)
+            continue
+        reason = nothing_to_correct(curve)
+        if reason:
+            where = session.locate(done.take.at)
+            message = f"Take {done.take.id} gets no speed-corrected copy: {reason}"
+            found.append(NOTHING_TO_CORRECT.at(where, message))
             made.append(done)
             continue
         progress.step(f"speed-corrected copy of take {done.take.id}", 0)
         copy = _copy(bag, session, folder, done, correction)
         made.append(dataclasses.replace(done, copies=(*done.copies, copy)))
-    return tuple(made)
+    return tuple(made), tuple(found)
 
 
 def _wanted(done: ArchivedTake) -> bool:

@@ -15,11 +15,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 
 from archiver.signal.estimate import Reals
 from archiver.signal.rotation import Rotation
 from archiver.signal.samples import Floats
-from archiver.signal.speedcurve import SpeedCurve
+from archiver.signal.speedcurve import RESOLUTION_S, SpeedCurve
 
 __all__ = [
     "Correction",
@@ -27,6 +28,7 @@ __all__ = [
     "corrected_blocks",
     "from_reproduction",
     "from_rotation",
+    "nothing_to_correct",
     "sound_at",
 ]
 
@@ -36,6 +38,12 @@ _BETA = 8.6
 _CHUNK = 1 << 14
 _MOST = 1.6
 """Speeds beyond this factor, either way, are no correction but a fault of the curve."""
+
+_OUTSIDE_BY_CHANCE = 0.10
+"""Share of 95 % intervals that may miss the truth: twice their promise, for uncertainties that
+are a sixth too small."""
+
+_CHANCE = 0.001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,6 +112,44 @@ def from_reproduction(curve: SpeedCurve) -> Correction | None:
         speed=np.clip(curve.ratio[inside], 1.01 / _MOST, 0.99 * _MOST),
         basis="the performance, as captured on the day",
     )
+
+
+def nothing_to_correct(curve: SpeedCurve) -> str:
+    """Say why a reproduction needs no correction: it ran as its performance did, all along.
+
+    That is so where the interval of the mean ratio holds 1, and no more means over
+    :data:`~archiver.signal.speedcurve.RESOLUTION_S` exclude 1 than chance explains at one in
+    a thousand (binomial distribution). A curve that swings about a mean of 1 is corrected.
+
+    Returns
+    -------
+    str
+        A sentence with the figures; empty where there is something to correct, or nothing
+        can be told.
+    """
+    mean = curve.mean_ratio
+    if mean.value is None or mean.uncertainty is None or mean.excludes(1.0):
+        return ""
+    inside, outside = _means_outside(curve)
+    if not inside or stats.binom.sf(outside - 1, inside, _OUTSIDE_BY_CHANCE) < _CHANCE:
+        return ""
+    return (
+        f"it ran at {mean.value:.4f} of the speed of its performance, with an uncertainty of "
+        f"{mean.uncertainty:.4f}, and its speed swings no more than its uncertainty"
+    )
+
+
+def _means_outside(curve: SpeedCurve) -> tuple[int, int]:
+    """Return how many means over the resolution are told, and how many of them exclude 1."""
+    told = np.flatnonzero(curve.told)
+    if not told.size:
+        return 0, 0
+    place = np.floor((curve.time_s[told] - curve.time_s[told[0]]) / RESOLUTION_S).astype(np.int64)
+    count = np.bincount(place)
+    has = count > 0
+    mean = np.bincount(place, curve.ratio[told])[has] / count[has]
+    width = np.bincount(place, curve.uncertainty[told])[has] / count[has]
+    return int(mean.size), int(np.count_nonzero(np.abs(mean - 1.0) > width))
 
 
 def from_rotation(rotation: Rotation, intended_rpm: float) -> Correction | None:

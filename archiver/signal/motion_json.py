@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
+from archiver.signal.correction import from_reproduction, nothing_to_correct
 from archiver.signal.estimate import Estimate
 from archiver.signal.geometry import GrooveGeometry
 from archiver.signal.motion import MediumWear, Motion, TakeMotion
@@ -100,6 +101,14 @@ def _tone(found: Tone) -> dict[str, Any]:
 
 
 def _curve(found: SpeedCurve) -> dict[str, Any]:
+    document = _course(found)
+    if from_reproduction(found) is not None:
+        reason = nothing_to_correct(found)
+        document["correction"] = {"needed": not reason} | ({"reason": reason} if reason else {})
+    return document
+
+
+def _course(found: SpeedCurve) -> dict[str, Any]:
     return {
         "mean_ratio": _estimate(found.mean_ratio),
         "resolution_s": RESOLUTION_S,

@@ -7,6 +7,7 @@ from archiver.findings import Rule, Severity
 __all__ = [
     "CAPACITY_EXCEEDED",
     "MEASURED_IN_PART",
+    "NOTHING_TO_CORRECT",
     "OCTAVE_DOUBTFUL",
     "PITCH_DISAGREES",
     "REPRODUCTION_DIFFERS",
@@ -45,6 +46,15 @@ CAPACITY_EXCEEDED = Rule(
     severity=Severity.WARNING,
     reason="The medium is too small for so long a record at the measured speed.",
     remedy="Check the groove pitch and the recordable length of the machine, and the take's file",
+)
+NOTHING_TO_CORRECT = Rule(
+    code="motion-nothing-to-correct",
+    severity=Severity.NOTE,
+    reason=(
+        "A copy with the speed put right would differ from the master by no more than the "
+        "uncertainty of the measurement, so none is made."
+    ),
+    remedy="Nothing needs to be done; listen to the ordinary copy",
 )
 MEASURED_IN_PART = Rule(
     code="motion-measured-in-part",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import jsonschema
@@ -64,6 +65,32 @@ def test_the_corrected_copy_sounds_at_the_pitch_of_the_performance(outcome: Arch
     master, _ = soundfile.read(outcome.bag / "data/masters/lhm-2026-10-17_t05.wav")
     pipe = master[int(1.2 * rate) : int(2.1 * rate)]
     assert pitch_near(pipe, rate, 465.0) == pytest.approx(440.0 * 1.0646, rel=0.01)
+
+
+def test_a_replay_that_ran_right_gets_no_corrected_copy_and_that_is_said(
+    sample_session: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "s"
+    shutil.copytree(sample_session, folder)
+    # A replay that is the performance once more, to the sample.
+    shutil.copyfile(folder / "takes/0003.wav", folder / "takes/0004.wav")
+    outcome = archive_session(folder, tmp_path / "archive", access=["flac"])
+    assert outcome.bag is not None, [str(f) for f in outcome.findings]
+    names = [path.name for path in (outcome.bag / "data/access").glob("*_speed-corrected.flac")]
+    assert names == ["lhm-2026-10-17_t05_speed-corrected.flac"]
+    (told,) = (f for f in outcome.findings if f.code == "motion-nothing-to-correct")
+    assert "t04" in told.message
+    assert told.where.line is not None
+    report = json.loads((outcome.bag / "metadata/motion.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema("motion")).validate(report)
+    needed = {
+        take["take"]: take["speed_curve"]["correction"]
+        for take in report["takes"]
+        if "speed_curve" in take
+    }
+    assert needed["t05"] == {"needed": True}
+    assert needed["t04"]["needed"] is False
+    assert needed["t04"]["reason"] in told.message
 
 
 def pitch_near(sound: np.ndarray, rate: int, guess: float) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -11,11 +13,13 @@ from archiver.signal.correction import (
     corrected_blocks,
     from_reproduction,
     from_rotation,
+    nothing_to_correct,
     sound_at,
 )
 from archiver.signal.estimate import cannot_tell, estimate
 from archiver.signal.rotation import Rotation
-from archiver.signal.speedcurve import SpeedCurve
+from archiver.signal.speedcurve import SpeedCurve, speed_curve
+from tests.signal.demonstrations import demonstration
 
 RATE_HZ = 16_000
 
@@ -116,6 +120,60 @@ def test_what_cannot_be_told_makes_no_correction() -> None:
     )
     assert from_reproduction(curve) is None
     assert from_rotation(rotation, 160.0) is None
+
+
+def a_curve(mean: float, uncertainty: float, ratio: np.ndarray, width: float) -> SpeedCurve:
+    clock = 0.03 * np.arange(ratio.size)
+    return SpeedCurve(
+        mean_ratio=estimate(mean, uncertainty, "1"),
+        time_s=clock,
+        ratio=ratio,
+        uncertainty=np.full(ratio.size, width),
+        told=np.ones(ratio.size, np.bool_),
+        source_s=clock,
+    )
+
+
+def test_a_take_that_ran_as_its_performance_did_has_nothing_to_correct() -> None:
+    chance = np.random.default_rng(4)
+    # Independent errors from one quarter second to the next, as wide as they are said to be.
+    errors = np.repeat(chance.standard_normal(60), 8)[:470] * 0.004 / 1.96
+    curve = a_curve(1.0004, 0.0013, 1.0 + errors, 0.004)
+    assert "1.0004" in nothing_to_correct(curve)
+    assert "0.0013" in nothing_to_correct(curve)
+
+
+def test_a_mean_beyond_its_uncertainty_is_corrected() -> None:
+    assert nothing_to_correct(a_curve(1.0014, 0.0013, np.full(400, 1.0014), 0.004)) == ""
+    assert nothing_to_correct(a_curve(1.0012, 0.0013, np.full(400, 1.0012), 0.004)) != ""
+
+
+@pytest.mark.parametrize(("swing", "is_corrected"), [(0.002, False), (0.012, True)])
+def test_a_swing_about_the_right_mean_is_corrected_beyond_its_uncertainty(
+    swing: float, is_corrected: bool
+) -> None:
+    clock = 0.03 * np.arange(400)
+    curve = a_curve(1.0, 0.0013, 1.0 + swing * np.sin(2.0 * np.pi * 0.5 * clock), 0.004)
+    assert (nothing_to_correct(curve) == "") is is_corrected
+
+
+def test_what_is_not_told_has_no_say_in_what_is_corrected() -> None:
+    ratio = np.ones(400)
+    ratio[100:300] = 1.05
+    told = np.ones(400, np.bool_)
+    told[100:300] = False
+    curve = dataclasses.replace(a_curve(1.0, 0.0013, ratio, 0.004), told=told)
+    assert nothing_to_correct(curve) != ""
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_a_performance_heard_again_is_left_alone_and_a_replay_is_not(seed: int) -> None:
+    performance, reproduction, _, _ = demonstration(seed)
+    again = speed_curve(performance, performance)
+    assert from_reproduction(again) is not None
+    assert nothing_to_correct(again) != ""
+    # In the simulation of case 4 the mean is near 1, and the speed swings.
+    assert nothing_to_correct(speed_curve(performance, reproduction)) == ""
 
 
 def test_a_rotation_is_corrected_to_the_intended_speed_and_not_by_an_octave() -> None:
