@@ -11,6 +11,7 @@ import typer
 
 from archiver.cli.verifying import depth_of
 from archiver.errors import MisuseError
+from archiver.telling import command_line
 
 __all__ = ["register"]
 
@@ -189,7 +190,11 @@ def copies(
     plan = CopiesPlan(stores=stores, ledger=ledger, bags=bag or (), repair=repair)
     with shown() as progress:
         compared = compare_stores(plan, progress=progress)
-    custody_views.show_copies(compared, as_json=as_json)
+    to_repair = ""
+    if not repair:
+        only = [word for name in bag or () for word in ("--bag", name)]
+        to_repair = command_line("copies", *stores, "--ledger", ledger or "FILE", *only, "--repair")
+    custody_views.show_copies(compared, to_repair, as_json=as_json)
     return max((one.exit_status for one in compared), default=0)
 
 

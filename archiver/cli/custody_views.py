@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from archiver.cli.printing import (
     block,
     count,
-    open_console,
+    open_lines,
     plain,
     print_json,
     show_findings,
@@ -65,17 +65,22 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
         return
-    console = open_console()
+    from archiver.custody.audit import AuditVerdict
+
+    console = open_lines()
     for result in outcome.results:
         console.print(f"{plain(result.bag)}: {result.verdict}", style="bold red")
         for finding in result.findings[:_MOST_FINDINGS]:
-            block(console, f"{finding['where']}: {finding['message']}", indent=2)
+            # A full stop stands for the bag as a whole, which is named above.
+            place = "" if finding["where"] == "." else f"{finding['where']}: "
+            block(console, f"{place}{finding['message']}", indent=2)
         if len(result.findings) > _MOST_FINDINGS:
             more = len(result.findings) - _MOST_FINDINGS
             block(console, f"and {count(more, 'more finding')}; see the ledger", indent=2)
     tally = ", ".join(f"{number} {verdict}" for verdict, number in outcome.counts)
+    present = outcome.checked - dict(outcome.counts).get(AuditVerdict.GONE, 0)
     console.print(
-        f"{count(outcome.checked, 'bag')} checked of {outcome.bags_held}: {tally or 'none due'}; "
+        f"{count(present, 'bag')} checked of {outcome.bags_held}: {tally or 'none due'}; "
         f"{size(outcome.bytes_read)} read, depth {outcome.depth}.",
         style="bold",
         soft_wrap=True,
@@ -89,14 +94,17 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
     console.print(f"  {outcome.head}", soft_wrap=True)
 
 
-def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
-    """Show which copy of which file is good, and what was repaired."""
+def show_copies(compared: Sequence[ComparedBag], to_repair: str = "", *, as_json: bool) -> None:
+    """Show which copy of which file is good, and what was repaired.
+
+    ``to_repair`` is the line that repairs, where no repair was asked for.
+    """
     if as_json:
         from archiver.pipeline.copies import copies_report
 
         print_json(copies_report(compared))
         return
-    console = open_console()
+    console = open_lines()
     for one in compared:
         found = one.comparison
         if found.good:
@@ -137,6 +145,8 @@ def show_copies(compared: Sequence[ComparedBag], *, as_json: bool) -> None:
     if good < len(compared):
         parts.append(f"{len(compared) - good} not")
     console.print(f"{count(len(compared), 'bag')} compared: {', '.join(parts)}.", style="bold")
+    if to_repair and any(not one.good_now and one.comparison.reference for one in compared):
+        console.print(f"To repair: {plain(to_repair)}", soft_wrap=True)
 
 
 def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:
@@ -146,7 +156,7 @@ def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
         return
-    console = open_console()
+    console = open_lines()
     for saved in outcome.salvaged:
         console.print(f"{plain(saved.master)}: salvaged, not intact", style="bold yellow")
         block(console, str(saved.file), indent=2)
@@ -169,7 +179,7 @@ def show_protected(done: Sequence[ProtectedBag], *, as_json: bool) -> None:
 
         print_json(protect_report(done))
         return
-    console = open_console()
+    console = open_lines()
     for one in done:
         if one.record is None:
             console.print(f"{plain(str(one.bag))}: no recovery data made", style="bold red")
@@ -190,7 +200,7 @@ def show_healed(outcome: HealOutcome, *, as_json: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
         return
-    console = open_console()
+    console = open_lines()
     for path in outcome.healed.restored:
         console.print(f"restored: {plain(path)}")
     for path in outcome.healed.set_aside:
@@ -209,7 +219,7 @@ def show_signed(done: Sequence[SignedBag], *, as_json: bool) -> None:
 
         print_json(sign_report(done))
         return
-    console = open_console()
+    console = open_lines()
     for one in done:
         if one.error is not None:
             console.print(f"{plain(str(one.bag))}: not signed", style="bold red")
@@ -223,7 +233,7 @@ def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:
     if as_json:
         print_json(report.as_json())
         return
-    console = open_console()
+    console = open_lines()
     show_findings(console, report.findings)
     state = "as written" if report.intact else "altered"
     console.print(

@@ -43,9 +43,9 @@ class Lines:
         self._width = int(columns) if columns.isdecimal() else _REDIRECTED_COLUMNS
         self._stream = stream
 
-    def print(self, text: str = "", *, style: str = "") -> None:
-        """Print one line; a style is for terminals."""
-        del style
+    def print(self, text: str = "", *, style: str = "", soft_wrap: bool = False) -> None:
+        """Print one line; style and wrapping are for terminals."""
+        del style, soft_wrap
         self._stream.write(f"{text}\n")
 
     def paragraph(self, text: str, indent: int) -> None:

@@ -286,6 +286,10 @@ def _show_verdict(console: Console | Lines, verdict: VerifiedBag) -> None:
     checked = {signature.file for signature in found.signatures}
     if rest := [path for path in report.not_looked_at if path not in checked]:
         block(console, f"Not compared: {', '.join(rest)}", indent=2)
+    restorable = found.recovery is not None and not found.recovery.findings
+    if restorable and found.verdict == "changed" and not report.valid:
+        heal = command_line("heal", verdict.bag)
+        block(console, f"To restore it from the recovery data: {heal}", indent=2)
     console.print()
     show_findings(console, in_order(found.findings))
 

@@ -14,6 +14,8 @@ from archiver.custody.verify import Depth
 __all__ = ["Selection", "choose"]
 
 _NEVER = ""
+# Of what an earlier program may have entered without a verdict nothing bad is known.
+_GOOD = frozenset({"", "intact", "complete"})
 _DAY = timedelta(days=1)
 
 
@@ -27,6 +29,9 @@ class Selection:
         Only bags whose last check of this depth is older, and those never checked.
     daily_percent : float, optional
         At most this part of all bags in any 24 hours, the oldest check first.
+
+    Whatever is chosen, a bag that was not as it should be when it was checked last is due: an
+    audit must not say that all is well because a known damage is not old enough.
     """
 
     older_than: timedelta | None = None
@@ -51,7 +56,7 @@ def choose(
     now: datetime,
     begun: str = "",
 ) -> tuple[str, ...]:
-    """Choose the bags to check, the longest unchecked first.
+    """Choose the bags to check: those known to be bad, then the longest unchecked.
 
     Parameters
     ----------
@@ -68,18 +73,42 @@ def choose(
         When this audit began, if it goes on after an interruption; what was checked since
         is done.
     """
+    known = [check for check in checks if check.depth in set(Depth)]
     last: dict[str, str] = {}
-    for check in checks:
-        if check.depth in set(Depth) and Depth(check.depth).covers(depth):
+    for check in known:
+        if Depth(check.depth).covers(depth):
             last[check.bag] = max(last.get(check.bag, _NEVER), check.moment)
-    due = [bag for bag in bags if not begun or last.get(bag, _NEVER) < begun]
+    bad = _known_to_be_bad(known)
+
+    def in_order(some: Iterable[str]) -> list[str]:
+        return sorted(some, key=lambda bag: (last.get(bag, _NEVER), bag))
+
+    left = [bag for bag in bags if not begun or last.get(bag, _NEVER) < begun]
+    first = in_order(bag for bag in left if bag in bad)
+    due = in_order(bag for bag in left if bag not in bad)
     if selection.older_than is not None:
         limit = moment_text(now - selection.older_than)
         due = [bag for bag in due if last.get(bag, _NEVER) < limit]
-    due.sort(key=lambda bag: (last.get(bag, _NEVER), bag))
     if selection.daily_percent is not None:
         today = moment_text(now - _DAY)
-        done = sum(last.get(bag, _NEVER) >= today for bag in bags)
+        done = sum(last.get(bag, _NEVER) >= today for bag in bags if bag not in bad)
         share = math.ceil(len(bags) * selection.daily_percent / 100)
         due = due[: max(0, share - done)]
-    return tuple(due)
+    return (*first, *due)
+
+
+def _known_to_be_bad(checks: Sequence[LastCheck]) -> frozenset[str]:
+    """Return the bags that a check found bad, and no later one of that depth found good."""
+    good: dict[str, list[LastCheck]] = {}
+    for check in checks:
+        if check.verdict in _GOOD:
+            good.setdefault(check.bag, []).append(check)
+    return frozenset(
+        check.bag
+        for check in checks
+        if check.verdict not in _GOOD
+        and not any(
+            later.moment > check.moment and Depth(later.depth).covers(Depth(check.depth))
+            for later in good.get(check.bag, ())
+        )
+    )

@@ -66,6 +66,7 @@ class LastCheck:
     bag: str
     depth: str
     moment: str
+    verdict: str = ""
 
 
 def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
@@ -268,13 +269,15 @@ class Ledger:
         """Return the newest completed check of each bag of a store, by depth."""
         with self._mutex, explained(self.path):
             rows = self._connection.execute(
-                "SELECT bag, json_extract(facts, '$.depth'), max(moment) FROM entries "
+                # SQLite takes the other columns from the row that has the maximum.
+                "SELECT bag, json_extract(facts, '$.depth'), max(moment), "
+                "json_extract(facts, '$.verdict') FROM entries "
                 "WHERE kind = ? AND store = ? GROUP BY 1, 2",
                 (str(EntryKind.CHECK), store),
             ).fetchall()
         return tuple(
-            LastCheck(bag=str(bag), depth=str(depth), moment=str(moment))
-            for bag, depth, moment in rows
+            LastCheck(bag=str(bag), depth=str(depth), moment=str(moment), verdict=str(verdict))
+            for bag, depth, moment, verdict in rows
         )
 
     def reference(self, bag: str, store: str | None = None) -> Entry | None:

@@ -97,6 +97,7 @@ def test_copies_are_compared_and_repaired(
     ran = run("copies", store, other)
     assert ran.status == 3
     assert "data/masters/t01.wav: altered" in ran.out
+    assert f"To repair: archiver copies {store} {other} --ledger FILE --repair" in ran.out
     ran = run("copies", store, other, "--ledger", ledger, "--repair", "--json")
     assert ran.status == 0
     (first, *_) = [one for one in json.loads(ran.out)["bags"] if not one["good"]]
@@ -136,6 +137,7 @@ def test_a_bag_is_protected_healed_and_salvage_has_nothing_to_do(
     assert "can be restored" in ran.out
     assert "recovery data: intact" in run("verify", bag).out
     (bag / "data" / "documents" / "notes.txt").write_bytes(b"bad")
+    assert f"archiver heal {bag}" in " ".join(run("verify", bag).out.split())
     ran = run("heal", bag)
     assert ran.status == 0
     assert "restored: data/documents/notes.txt" in ran.out

@@ -135,7 +135,7 @@ def test_each_command_prints_json_alone_on_standard_output(
         (["deposits", "--ledger", "{root}/none.sqlite3"], "does not exist"),
         (["receipt", "--ledger", "{root}/x.sqlite3"], "a file or a typed reference"),
         (
-            ["deposit", "{root}", "--for", "nobody", "--ledger", "{root}/x.sqlite3"],
+            ["deposit", "{root}/none", "--for", "nobody", "--ledger", "{root}/x.sqlite3"],
             "no institution profile",
         ),
     ],

@@ -185,6 +185,28 @@ def test_only_bags_that_are_due_are_checked(store: Path, ledger: Path) -> None:
     assert audited(store, ledger, selection=quarter, depth=Depth.QUICK).checked == 0
 
 
+@pytest.mark.parametrize(
+    "selection", [Selection(older_than=timedelta(days=90)), Selection(daily_percent=25)]
+)
+def test_a_bag_known_to_be_bad_is_due_until_it_is_found_good(
+    store: Path, ledger: Path, selection: Selection
+) -> None:
+    victim = store / "bag-0" / "data" / "documents" / "notes.txt"
+    good = victim.read_bytes()
+    victim.write_bytes(b"bad")
+    assert audited(store, ledger).exit_status == 3
+    again = audited(store, ledger, selection=selection)
+    assert (again.checked, again.exit_status) == (1, 3)
+    # A quick look cannot say that the payload is good again.
+    victim.write_bytes(bytes(len(good)))
+    assert audited(store, ledger, depth=Depth.QUICK).exit_status == 0
+    assert audited(store, ledger, selection=selection).exit_status == 3
+    victim.write_bytes(good)
+    mended = audited(store, ledger, selection=selection)
+    assert (mended.checked, mended.exit_status) == (1, 0)
+    assert audited(store, ledger, selection=selection).checked == 0
+
+
 def test_a_daily_share_goes_round_all_bags_and_is_not_taken_twice_a_day(
     store: Path, ledger: Path
 ) -> None:
