@@ -168,8 +168,9 @@ class _Written:
         try:
             for (place, _), name in zip(self._files, names, strict=True):
                 files.rename_new(place, name)
-            files.write_whole(self._to / listed.name, content)
+            # Or a power failure could keep the name of the list and lose the others.
             files.flush_directory(self._to)
+            files.write_whole(self._to / listed.name, content)
         except BaseException:
             # Only what is ours: where the temporary file still lies, the name is another's.
             self._left += [
