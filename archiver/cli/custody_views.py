@@ -78,9 +78,10 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
             more = len(result.findings) - _MOST_FINDINGS
             block(console, f"and {count(more, 'more finding')}; see the ledger", indent=2)
     tally = ", ".join(f"{number} {verdict}" for verdict, number in outcome.counts)
+    none = "none due" if outcome.bags_held else "the store holds no bag"
     present = outcome.checked - dict(outcome.counts).get(AuditVerdict.GONE, 0)
     console.print(
-        f"{count(present, 'bag')} checked of {outcome.bags_held}: {tally or 'none due'}; "
+        f"{count(present, 'bag')} checked of {outcome.bags_held}: {tally or none}; "
         f"{size(outcome.bytes_read)} read, depth {outcome.depth}.",
         style="bold",
         soft_wrap=True,
@@ -145,7 +146,7 @@ def show_copies(compared: Sequence[ComparedBag], to_repair: str = "", *, as_json
     if good < len(compared):
         parts.append(f"{len(compared) - good} not")
     console.print(f"{count(len(compared), 'bag')} compared: {', '.join(parts)}.", style="bold")
-    if to_repair and any(not one.good_now and one.comparison.reference for one in compared):
+    if to_repair and any(one.comparison.repairable for one in compared):
         console.print(f"To repair: {plain(to_repair)}", soft_wrap=True)
 
 

@@ -151,6 +151,15 @@ class Comparison:
             if path in copy.digests and _agrees(copy.digests[path], stated)
         )
 
+    @property
+    def repairable(self) -> bool:
+        """Whether something that is not good could be made good from another copy."""
+        if self.reference is None:
+            return False
+        lost = set(self.beyond_help())
+        absent = CopyVerdict.ABSENT in self.verdicts and len(lost) < len(self.reference.statements)
+        return absent or any(set(states) - lost for states in self.states)
+
     def beyond_help(self) -> tuple[str, ...]:
         """Return the stated files of which no copy is good."""
         if self.reference is None:
@@ -274,8 +283,9 @@ def _reference(copies: Sequence[Copy], recorded: Mapping[str, str], entry: str) 
     if recorded:
         return _by_ledger(copies, roots, recorded, entry)
     if len(roots) == 1:
-        ((_, owners),) = roots.items()
-        basis = "all copies agree" if len(copies) > 1 else "its own manifests"
+        ((root, owners),) = roots.items()
+        kind = "tag manifest" if any(n.startswith("tagmanifest-") for n, _ in root) else "manifest"
+        basis = f"the {kind} that all copies agree on" if len(copies) > 1 else "its own manifests"
         return _stated(owners[0], copies, basis)
     number, owners = max(((len(o), o) for o in roots.values()), key=lambda item: item[0])
     if 2 * number > len(copies):

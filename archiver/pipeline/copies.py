@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from archiver import files
 from archiver.custody.audit import AuditVerdict, BagCheck, check_bag, plain
 from archiver.custody.copies import Comparison, CopyVerdict, compare_copies, read_copy
 from archiver.custody.entry import Draft, EntryKind, moment_text
@@ -19,6 +20,8 @@ from archiver.custody.store import Store, bags_of, opened_store
 from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, MisuseError
 from archiver.progress import Progress, Silent
+from archiver.session.conform import nearest
+from archiver.telling import command_line
 
 __all__ = ["ComparedBag", "CopiesPlan", "compare_stores", "copies_report"]
 
@@ -153,17 +156,40 @@ def compare_stores(
         stores = [held.enter_context(opened_store(location)) for location in plan.stores]
         if len({store.name for store in stores}) < max(2, len(stores)):
             raise MisuseError(
-                "the same store is named twice, or there is only one",
+                "the same store is named twice" if len(stores) > 1 else "there is only one store",
+                where=plan.stores[-1],
                 accepted="two or more stores that hold copies of the same bags",
+                remedy=""
+                if len(stores) > 1
+                else "To verify the bags of one store: "
+                f"{command_line('audit', plan.stores[0], '--ledger', plan.ledger or 'FILE')}",
             )
         ledger = None if plan.ledger is None else held.enter_context(open_ledger(plan.ledger))
         names = plan.bags or sorted({bag for store in stores for bag in bags_of(store)})
+        for name in plan.bags:
+            _require_known(name, stores, ledger)
         if plan.repair:
             for store in stores:
                 sweep(store, names)
         return tuple(
             _compared(name, stores, ledger, progress, repair=plan.repair) for name in names
         )
+
+
+def _require_known(bag: str, stores: Sequence[Store], ledger: Ledger | None) -> None:
+    """Refuse a bag that no store holds and the ledger never heard of."""
+    if any(files.exists(store.path_of(bag)) for store in stores):
+        return
+    if _recorded(ledger, bag, stores)[0] is not None:
+        return
+    names = sorted({name for store in stores for name in bags_of(store)})
+    near = nearest(bag, names)
+    raise MisuseError(
+        f"no store holds a bag {bag!r}",
+        where="--bag",
+        accepted="the path of a bag in the stores, as archiver copies shows it",
+        remedy=f"Did you mean {near}?" if near else "Check the name",
+    )
 
 
 def _compared(

@@ -25,6 +25,7 @@ from archiver.findings import Finding, in_order
 from archiver.package.recovery import make_recovery
 from archiver.package.recovery_data import RecoveryRecord, recovery_place
 from archiver.progress import Progress, Silent
+from archiver.telling import command_line
 
 __all__ = ["HealOutcome", "ProtectedBag", "heal", "protect_bags", "protect_report"]
 
@@ -195,7 +196,8 @@ def heal(bag: Path, *, ledger: Path | None = None, progress: Progress | None = N
             "has no recovery data beside it",
             where=str(bag),
             accepted="a bag that archiver protect was used on",
-            remedy="Repair it from another copy with archiver copies --repair",
+            remedy="Repair it from another copy: "
+            f"{command_line('copies', bag.parent, 'STORE', '--ledger', 'FILE', '--repair')}",
         )
     with ExitStack() as held:
         store = held.enter_context(opened_store(str(bag.absolute().parent)))

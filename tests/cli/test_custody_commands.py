@@ -110,6 +110,21 @@ def test_copies_are_compared_and_repaired(
     assert "3 bags compared: 3 good in every store." in run("copies", store, other).out
 
 
+def test_copies_called_wrongly_say_what_is_meant(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    other = copied(store, tmp_path / "other")
+    ran = run("copies", store, other, "--bag", "bag0")
+    assert (ran.status, "Did you mean bag-0?" in ran.err) == (2, True)
+    ran = run("copies", store)
+    assert (ran.status, f"archiver audit {store}" in ran.err) == (2, True)
+    # What the ledger knows is gone, not mistyped.
+    run("audit", store, "--ledger", ledger)
+    for place in (store, other):
+        (place / "bag-0").rename(tmp_path / f"{place.name}-bag-0")
+    assert run("copies", store, other, "--bag", "bag-0", "--ledger", ledger).status == 3
+
+
 def test_what_no_copy_can_repair_is_not_called_good(
     run: Runner, store: Path, ledger: Path, tmp_path: Path
 ) -> None:
@@ -123,6 +138,7 @@ def test_what_no_copy_can_repair_is_not_called_good(
     assert "bag-0: not good in every store" in ran.out
     assert ran.out.count(": changed") == 2
     assert "3 bags compared: 2 good in every store, 1 not." in ran.out
+    assert "To repair" not in run("copies", store, other, "--ledger", ledger).out
     ran = run("copies", store, other, "--ledger", ledger, "--repair", "--json")
     (bad,) = [one for one in json.loads(ran.out)["bags"] if not one["good_now"]]
     assert (bad["bag"], bad["exit_status"]) == ("bag-0", 3)
