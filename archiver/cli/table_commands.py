@@ -32,11 +32,11 @@ def to_table(
 ) -> int:
     """Write the sheet and the machine files as a workbook or as CSV files."""
     from archiver.cli.kinds import Takes, expect
-    from archiver.cli.table_views import show_written
+    from archiver.cli.table_views import show_exported
     from archiver.pipeline.sheets import export_tables
 
     expect(folder, Takes.SESSION, "sheet export", target)
-    return show_written(export_tables(folder, target), as_json=as_json)
+    return show_exported(export_tables(folder, target), as_json=as_json)
 
 
 @sheet_app.command(name="import")

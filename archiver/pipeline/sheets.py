@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from archiver.session.csv_tables import csv_name, decode_csv, encode_csv
 from archiver.session.load import MACHINES, SHEET, TYPES, load_session
 from archiver.session.table_reading import Imported, read_tables
 from archiver.session.tables import tables_of
+from archiver.session.tree import Group, Listing, Scalar
 from archiver.session.workbook import decode_workbook, encode_workbook
 from archiver.session.yaml_writing import as_yaml
 
@@ -23,11 +25,15 @@ _FORM = ("sheet-", "file-unreadable", "folder-no-sheet", "folder-unreadable")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Written:
-    """Files that were written, below a folder; none if findings stopped it."""
+    """Files that were written, below a folder; none if findings stopped it.
+
+    ``missing`` are files that an imported sheet names and that the folder does not hold.
+    """
 
     place: Path
     files: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
+    missing: tuple[str, ...] = ()
 
 
 def export_tables(folder: Path, target: Path) -> Written:
@@ -123,7 +129,23 @@ def import_tables(source: Path, folder: Path) -> Written:
         place_of = folder.joinpath(*name.split("/"))
         files.make_directory(place_of.parent)
         files.write_whole(place_of, text.encode("utf-8"))
-    return Written(place=folder, files=tuple(sorted(texts)), findings=findings)
+    named = dict.fromkeys(
+        name
+        for root in (imported.session, *imported.machines.values())
+        for section in ("takes", "photographs", "documents")
+        for name in _files_of(root, section)
+    )
+    missing = tuple(name for name in named if not files.exists(folder.joinpath(*name.split("/"))))
+    return Written(place=folder, files=tuple(sorted(texts)), findings=findings, missing=missing)
+
+
+def _files_of(root: Group, section: str) -> Iterator[str]:
+    """Yield the files that a section of a sheet or machine file names."""
+    entry = root.entries.get(section)
+    for item in entry.value.items if entry and isinstance(entry.value, Listing) else ():
+        file = item.entries.get("file") if isinstance(item, Group) else None
+        if file is not None and isinstance(file.value, Scalar):
+            yield file.value.text
 
 
 def _read(source: Path) -> tuple[Imported, tuple[Finding, ...]]:
@@ -161,4 +183,4 @@ def _read(source: Path) -> tuple[Imported, tuple[Finding, ...]]:
             accepted="a workbook (.xlsx), or a folder of CSV files",
             remedy="Save it as XLSX",
         )
-    return read_tables(tables, source.name), findings
+    return read_tables(tables, source.name, unread=[each.code for each in findings]), findings

@@ -9,28 +9,37 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from archiver.findings import Finding, Rule, Where
 from archiver.session import table_rules as rules
 from archiver.session.conform import conform
+from archiver.session.rules import SHEET_MISSING_FIELD as MISSING
+from archiver.session.rules import SHEET_UNKNOWN_FIELD as UNKNOWN
 from archiver.session.shape import Shape, shape
 from archiver.session.table_rules import TABLE_FIELD_TWICE, TABLE_HEADER
 from archiver.session.tables import (
     FIELD_HEADER,
     LIST_SECTIONS,
+    REFUSED,
     Cell,
     Table,
     cell_name,
     split_texts,
 )
-from archiver.session.tree import Entry, Group, Listing, Scalar
+from archiver.session.tree import Entry, Group, Listing, Scalar, Unread
 
 __all__ = ["Imported", "read_tables"]
 
 _STEP = re.compile(r"([A-Za-z_]\w*)((?:\[\d{1,5}\])*)", re.ASCII)
 _MOST_ENTRIES = 100_000
+_OF_SHEETS = {rules.TABLE_UNKNOWN_SHEET.code, rules.TABLE_UNREADABLE.code}
+_ONE_A_LINE = (
+    "Where the cell holds several, write each into a line of its own in the cell (Alt and Enter, "
+    "or Ctrl and Enter)."
+)
+_SEVERAL = re.compile(r"[,;]")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +73,8 @@ class _Document:
     sheets: dict[str, str] = field(default_factory=dict)
 
 
-def read_tables(tables: Sequence[Table], source: str) -> Imported:
-    """Read tables into documents.
+def read_tables(tables: Sequence[Table], source: str, *, unread: Iterable[str] = ()) -> Imported:
+    """Read tables into documents. What follows from a fault that is told is not told again.
 
     Parameters
     ----------
@@ -73,8 +82,11 @@ def read_tables(tables: Sequence[Table], source: str) -> Imported:
         One for the session, one for each section, machine and type file.
     source : str
         Name of the workbook or folder, for the findings.
+    unread : iterable of str
+        Codes of what was told on the way to the tables: a sheet that could not be read may
+        be any of the sections.
     """
-    reader = _Reader(source)
+    reader = _Reader(source, lacks_sheets=bool({*unread} & _OF_SHEETS))
     session = _Document(kind="session", root=_group(1, 1), sheet="session")
     _set_schema(session)
     documents = [session]
@@ -115,8 +127,11 @@ def _scalar(text: str, row: int, column: int) -> Scalar:
 
 
 class _Reader:
-    def __init__(self, source: str) -> None:
+    def __init__(self, source: str, *, lacks_sheets: bool = False) -> None:
         self.source = source
+        self.lacks_sheets = lacks_sheets
+        # Sheets with a column or row whose field is not known: it may be any field.
+        self._unnamed: set[str] = set()
         self.findings: list[Finding] = []
         # The listing is kept beside its numbers, so that its identity stays its own.
         self._numbers: dict[int, tuple[Listing, list[int]]] = {}
@@ -142,8 +157,14 @@ class _Reader:
         if not table.rows or section.item is None:
             return
         header: dict[int, str] = {}
+        known = section.item.fields or {}
         for cell in table.rows[0]:
+            if cell.value is REFUSED:
+                self._unnamed.add(table.name)
+                continue
             name = str(cell.value).strip()
+            if name and _taken_apart(name.partition(".")[0])[0] not in known:
+                self._unnamed.add(table.name)
             if name in header.values():
                 self.tell(TABLE_HEADER, table.name, cell, f"the column `{name}` stands twice")
             elif not _well_formed(name):
@@ -164,7 +185,9 @@ class _Reader:
             for cell in row:
                 path = header.get(cell.column)
                 if path is None:
-                    if not any(cell.column == other.column for other in table.rows[0]):
+                    if cell.value is not REFUSED and not any(
+                        cell.column == other.column for other in table.rows[0]
+                    ):
                         self.tell(
                             TABLE_HEADER,
                             table.name,
@@ -197,14 +220,18 @@ class _Reader:
         for row in table.rows[1:]:
             by_column = {cell.column: cell for cell in row}
             for column, cell in by_column.items():
-                if column > len(FIELD_HEADER):
+                if column > len(FIELD_HEADER) and cell.value is not REFUSED:
                     self.tell(TABLE_HEADER, table.name, cell, "stands below no name of a field")
             value = by_column.get(2)
             if value is None:
                 continue
             name = by_column.get(1)
+            if name is not None and name.value is REFUSED:
+                self._unnamed.add(table.name)
+                continue
             path = "" if name is None else str(name.value).strip()
             if not _well_formed(path):
+                self._unnamed.add(table.name)
                 self.tell(
                     TABLE_HEADER,
                     table.name,
@@ -238,9 +265,8 @@ class _Reader:
         elif name in inner.entries:
             self.tell(TABLE_FIELD_TWICE, sheet, cell, f"the field `{path}` stands twice")
         else:
-            value = self.value(cell, part, sheet)
-            if value is not None:
-                inner.entries[name] = Entry(line=cell.row, column=cell.column, value=value)
+            value = self.value(cell, part, sheet) or Unread(line=cell.row, column=cell.column)
+            inner.entries[name] = Entry(line=cell.row, column=cell.column, value=value)
 
     def _inner(
         self, node: Group, form: Shape | None, step: str, cell: Cell
@@ -296,6 +322,8 @@ class _Reader:
 
     def text(self, cell: Cell, form: Shape | None, sheet: str) -> str | None:
         value = cell.value
+        if value is REFUSED:
+            return None
         kind = form.kind if form is not None else "string"
         if isinstance(value, str):
             return value
@@ -331,6 +359,8 @@ class _Reader:
             self.tell(rules.TABLE_DATE_READ, sheet, cell, f"read as {text}")
             return text
         hint = form.accepted if form is not None and form.accepted else "a text"
+        if form is not None and form.format == "timestamp" and isinstance(value, dt.datetime):
+            hint += f", such as `{value.isoformat(timespec='seconds')}+02:00`"
         self.tell(
             rules.TABLE_REINTERPRETED,
             sheet,
@@ -364,12 +394,27 @@ class _Reader:
     def conform(self, document: _Document) -> None:
         """Check the form of a document; findings are moved to the cells."""
         _, met = conform(document.root, shape(document.kind), self.source)
+        columns: set[tuple[str, int]] = set()
         for finding in met:
             path = finding.where.field
             section = re.split(r"[.\[]", path)[0]
             sheet = document.sheets.get(section, document.sheet)
-            place = self.where(sheet, finding.where.line or 1, finding.where.column or 1, path)
-            self.findings.append(dataclasses.replace(finding, where=place))
+            row, column = finding.where.line or 1, finding.where.column or 1
+            if finding.code == MISSING.code and (
+                sheet in self._unnamed or (self.lacks_sheets and path == section)
+            ):
+                continue
+            if finding.code == UNKNOWN.code and section in document.sheets:
+                # One name stands over a whole column, and is told once.
+                if (sheet, column) in columns:
+                    continue
+                columns.add((sheet, column))
+                row = 1
+            place = self.where(sheet, row, column, path)
+            remedy = finding.remedy
+            if path.endswith("]") and _SEVERAL.search(finding.message):
+                remedy = _ONE_A_LINE
+            self.findings.append(dataclasses.replace(finding, where=place, remedy=remedy))
 
     def file_away(self, document: _Document, found: dict[str, Group]) -> None:
         entry = document.root.entries.get("id")

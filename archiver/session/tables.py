@@ -23,6 +23,7 @@ from archiver.session.shape import Shape, shape
 __all__ = [
     "FIELD_TABLES",
     "LIST_SECTIONS",
+    "REFUSED",
     "Cell",
     "Table",
     "cell_name",
@@ -42,11 +43,15 @@ FIELD_TABLES = ("session", "machine", "type")
 FIELD_HEADER = ("field", "value", "meaning")
 
 
+REFUSED = object()
+"""Value of a cell that holds something which cannot be taken; its finding has been made."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
     """A value and where it stands; row and column count from 1.
 
-    ``value`` is a text, or what a spreadsheet program made of it; ``shown_as`` is the
+    ``value`` is a text, what a spreadsheet program made of it, or ``REFUSED``; ``shown_as`` is the
     number format by which it shows a number or date.
     """
 

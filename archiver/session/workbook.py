@@ -15,13 +15,14 @@ from collections.abc import Sequence
 from typing import Any
 
 from openpyxl import Workbook, load_workbook
+from openpyxl.cell.cell import MergedCell
 from openpyxl.styles import Alignment, Font
 
 from archiver.errors import InputError
 from archiver.findings import Finding, Where
 from archiver.session import table_rules as rules
 from archiver.session.conform import nearest
-from archiver.session.tables import LIST_SECTIONS, Cell, Table, cell_name
+from archiver.session.tables import LIST_SECTIONS, REFUSED, Cell, Table, cell_name
 
 __all__ = ["LONGEST_CELL", "decode_workbook", "encode_workbook"]
 
@@ -213,6 +214,10 @@ def _row(row: Sequence[Any], title: str, name: str, findings: list[Finding]) -> 
     cells: list[Cell] = []
     for cell in row:
         value = cell.value
+        if isinstance(cell, MergedCell):
+            # Nobody knows whether the value beside counts here too, so nothing is missed here.
+            cells.append(Cell(value=REFUSED, row=cell.row or 1, column=cell.column or 1))
+            continue
         if value is None or (isinstance(value, str) and not value.strip()):
             continue
         where = Where(file=f"{name}, {title}!{cell.coordinate}")
@@ -223,11 +228,13 @@ def _row(row: Sequence[Any], title: str, name: str, findings: list[Finding]) -> 
                     where, f"holds the formula {str(shown)[:60]}", accepted="the value itself"
                 )
             )
+            cells.append(Cell(value=REFUSED, row=cell.row, column=cell.column))
             continue
         if cell.data_type == "e":
             findings.append(
                 rules.TABLE_ERROR_VALUE.at(where, f"holds the error {value}", accepted="a value")
             )
+            cells.append(Cell(value=REFUSED, row=cell.row, column=cell.column))
             continue
         if isinstance(value, str):
             value = _ESCAPED.sub(lambda match: chr(int(match[1], 16)), value)

@@ -29,6 +29,15 @@ def test_a_session_comes_back_from_a_spreadsheet(
     assert first == second
 
 
+def test_an_export_names_the_folder_and_how_to_fill_cells(
+    run: Runner, sample_session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ran = run("sheet", "export", sample_session, "session.xlsx")
+    assert ran.out.startswith(f"Wrote into {tmp_path}:\n")
+    assert "Several values in one cell stand one a line" in " ".join(ran.out.split())
+
+
 def test_nothing_is_overwritten(run: Runner, sample_session: Path, tmp_path: Path) -> None:
     book = tmp_path / "session.xlsx"
     run("sheet", "export", sample_session, book)
@@ -47,7 +56,11 @@ def test_captures_may_lie_in_the_folder_already(
     run("sheet", "export", sample_session, tmp_path / "session.xlsx")
     (tmp_path / "s" / "takes").mkdir(parents=True)
     (tmp_path / "s" / "takes" / "0002.wav").write_bytes(b"RIFF")
-    assert run("sheet", "import", tmp_path / "session.xlsx", tmp_path / "s").status == 0
+    ran = run("sheet", "import", tmp_path / "session.xlsx", tmp_path / "s")
+    assert ran.status == 0
+    told = ran.out.partition("The spreadsheet names files but holds none.")[2].split()
+    assert {"takes/0001.flac", "photographs/vesterholm-b.png"} <= {*told}
+    assert "takes/0002.wav" not in told
     assert (tmp_path / "s" / "takes" / "0002.wav").read_bytes() == b"RIFF"
 
 

@@ -172,7 +172,7 @@ def read_book(book: Any) -> tuple[Imported, list[Finding]]:
     raw = io.BytesIO()
     book.save(raw)
     tables, findings = decode_workbook(raw.getvalue(), BOOK)
-    imported = read_tables(tables, BOOK)
+    imported = read_tables(tables, BOOK, unread=[each.code for each in findings])
     return imported, [*findings, *imported.findings]
 
 
@@ -246,7 +246,7 @@ def header_odd(book: Any) -> str:
 def header_mistyped(book: Any) -> str:
     column = column_of(book, "takes", "title")
     book["takes"].cell(1, column).value = "titel"
-    return f"{BOOK}, takes!{cell_name(2, column)}"
+    return f"{BOOK}, takes!{cell_name(1, column)}"
 
 
 def two_fields_of_one_name(book: Any) -> str:
@@ -317,6 +317,57 @@ def test_a_fault_is_told_with_its_cell(
     assert finding.where.file == place
     assert words in finding.message
     assert finding.remedy
+
+
+def header_of_nothing(book: Any) -> str:
+    column = column_of(book, "takes", "kind")
+    book["takes"].cell(1, column).value = "xyz"
+    return f"{BOOK}, takes!{cell_name(1, column)}"
+
+
+def merged_kinds(book: Any) -> str:
+    letters = cell_name(1, column_of(book, "takes", "kind"))[:-1]
+    book["takes"].merge_cells(f"{letters}2:{letters}3")
+    return f"{BOOK}, takes!{letters}2:{letters}3"
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        (set_cell("kind", "=A1"), "table-formula"),
+        (set_cell("id", "#REF!"), "table-error-value"),
+        (set_cell("kind", True), "table-reinterpreted"),
+        (set_cell("sample_rate", moment("2026-04-01"), "d-mmm", "chains"), "table-reinterpreted"),
+        (header_of_nothing, "sheet-unknown-field"),
+        (header_mistyped, "sheet-unknown-field"),
+        (merged_kinds, "table-merged-cells"),
+        (unknown_sheet, "table-unknown-sheet"),
+    ],
+)
+def test_what_follows_from_a_fault_is_not_told_too(
+    book: Any, change: Callable[[Any], str], code: str
+) -> None:
+    """A required field whose cell or column cannot be taken is there, not missing."""
+    place = change(book)
+    _, findings = read_book(book)
+    assert [(each.code, each.where.file) for each in errors(*findings)] == [(code, place)]
+
+
+def test_a_moment_that_became_a_date_is_answered_with_its_text(book: Any) -> None:
+    set_cell("start", moment("2026-04-18T14:12:05"), "d.m.yyyy hh:mm")(book)
+    _, findings = read_book(book)
+    (finding,) = errors(*findings)
+    assert "`2026-04-18T14:12:05+02:00`" in finding.accepted
+
+
+@pytest.mark.parametrize("text", ["ansa, joho", "ansa; joho"])
+def test_several_values_in_one_line_are_answered_with_how_to_write_them(
+    book: Any, text: str
+) -> None:
+    set_cell("operators", text)(book)
+    _, findings = read_book(book)
+    (finding,) = errors(*findings)
+    assert "a line of its own in the cell" in finding.remedy
 
 
 @pytest.mark.parametrize(
