@@ -221,7 +221,8 @@ def _show_answer(console: Console, one: ReceivedPackage) -> None:
         held = count(one.completed, "file")
         block(console, f"{held} completed from what is held here, or fetched", indent=2)
     if one.place is not None:
-        block(console, "Now in", indent=2)
+        would = str(one.outcome).startswith("would")
+        block(console, "It would lie in" if would else "Now in", indent=2)
         _path(console, one.place)
     if one.papers is not None:
         entry = "" if one.entry is None else f"; ledger entry {one.entry}"

@@ -270,3 +270,17 @@ def test_a_letter_names_what_was_sent_as_its_sender_knows_it(
     assert "below" not in text
     page = receipt_page(refused, ["Sending 3.rar"]).decode()
     assert ("Sending 3.rar" in page) == (not refused.packages)
+
+
+def test_what_is_to_be_done_for_several_reasons_is_said_once() -> None:
+    reasons = [
+        Reason(code="a", where="data/t01.wav", message="gone", remedy="send it once more"),
+        Reason(code="b", where="data/t02.wav", message="gone", remedy="sign it"),
+        Reason(code="a", where="data/t03.wav", message="gone", remedy="send it once more"),
+    ]
+    text = refusal_letter(replace(refusal(), reasons=reasons)).decode()
+    assert [line.strip() for line in text.splitlines() if "What to do" in line] == [
+        "What to do: Send it once more.",
+        "What to do: Sign it.",
+        "What to do: As under 1.",
+    ]

@@ -6,7 +6,8 @@ character of a stranger's text that could steer a terminal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from archiver.custody.deposit_record import DepositRecord, Package, Party
 from archiver.custody.receipts import Reason, Receipt
@@ -80,9 +81,7 @@ def refusal_letter(receipt: Receipt, arrived: Sequence[str] = ()) -> bytes:
             "Thank you for sending it. We could not take it in, "
             f"for {'this reason' if len(reasons) == 1 else 'these reasons'}:"
         ),
-        "\n\n".join(
-            _reason(number, reason) for number, reason in enumerate(reasons[:_MOST_REASONS], 1)
-        ),
+        "\n\n".join(_numbered(reasons[:_MOST_REASONS])),
     ]
     if len(reasons) > _MOST_REASONS:
         parts.append(f"and {len(reasons) - _MOST_REASONS} more; receipt.json lists all of them.")
@@ -111,6 +110,15 @@ def _what(receipt: Receipt, arrived: Sequence[str]) -> str:
     if len(names) == 1 and not bag:
         return f"your package {line_of(names[0])}"
     return bag or "the package named below"
+
+
+def _numbered(reasons: Iterable[Reason]) -> Iterator[str]:
+    """Write each reason; what is to be done for several is said once."""
+    said: dict[str, int] = {}
+    for number, reason in enumerate(reasons, 1):
+        first = said.setdefault(reason.remedy, number)
+        same = bool(reason.remedy) and first != number
+        yield _reason(number, replace(reason, remedy=f"as under {first}") if same else reason)
 
 
 def _reason(number: int, reason: Reason) -> str:
