@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from archiver.wave.layout import Field, Layout, broken
-from archiver.wave.subchunks import RawChunk, join, split
+from archiver.wave.subchunks import RawChunk, id_text, join, split
 from archiver.wave.text import Charset, charset_of, decode_text
 
 __all__ = [
@@ -75,7 +75,7 @@ class CueText:
     def __post_init__(self) -> None:
         """Refuse another kind; settle the pad byte where none is due."""
         if self.kind not in (b"labl", b"note"):
-            raise ValueError(f"{self.kind!r} is neither labl nor note")
+            raise ValueError(f"{id_text(self.kind)} is neither labl nor note")
         if not len(self.text.raw()) % 2:
             object.__setattr__(self, "pad", b"\0")
 
@@ -158,7 +158,7 @@ def decode(payload: bytes) -> Adtl:
         The list is not of type ``adtl``.
     """
     if payload[:4] != LIST_TYPE:
-        raise broken("LIST", 0, f"list type {payload[:4]!r}", "adtl")
+        raise broken("LIST", 0, f"list type {id_text(payload[:4])}", "adtl")
     chunks, rest = split(payload, 4)
     return Adtl(entries=tuple(_entry(chunk) for chunk in chunks), rest=rest)
 

@@ -14,6 +14,7 @@ from archiver.errors import InputError
 from archiver.files import translated
 from archiver.findings import Finding, Rule, Where
 from archiver.wave import rules
+from archiver.wave.subchunks import id_text
 from archiver.wave.text import decode_text
 
 __all__ = ["AiffWalk", "Marker", "walk_aiff"]
@@ -138,7 +139,7 @@ class _Walker:
         coding = common[18:22] if compressed else b"NONE"
         if coding not in _PLAIN:
             raise InputError(
-                f"the sound is compressed as {coding!r}",
+                f"the sound is compressed as {id_text(coding)}",
                 where=f"{self.name}, chunk COMM",
                 accepted="AIFF, or AIFF-C without compression",
                 remedy="Decode it with an audio editor to linear PCM, and say so in the remarks",

@@ -25,13 +25,22 @@ from archiver.wave.coding import Fidelity, SoundCoding
 from archiver.wave.container import Walk, walk
 from archiver.wave.existing import NOTHING, Existing, read_existing
 from archiver.wave.format import Format
-from archiver.wave.subchunks import RawChunk
+from archiver.wave.subchunks import RawChunk, id_text
 
-__all__ = ["ACCEPTED", "Capture", "CaptureKind", "WaveCapture", "identify", "open_capture"]
+__all__ = [
+    "ACCEPTED",
+    "HEAD_BYTES",
+    "Capture",
+    "CaptureKind",
+    "WaveCapture",
+    "identify",
+    "open_capture",
+]
 
 ACCEPTED = "WAV, RF64, BW64, FLAC, AIFF, or video as MP4, MOV or MKV"
 _BLOCK_BYTES = 1 << 20
-_HEAD_BYTES = 64
+HEAD_BYTES = 64
+"""What :func:`identify` needs of a file."""
 
 
 class CaptureKind(enum.StrEnum):
@@ -308,7 +317,7 @@ def identify(head: bytes, name: str) -> CaptureKind:
             remedy="Hand in the recorder's own file, or convert a copy with an audio editor",
         )
     raise InputError(
-        f"the file is no sound file that is known here; it begins with {head[:8]!r}",
+        f"the file is no sound file that is known here; it begins with {id_text(head[:8])}",
         where=name,
         accepted=ACCEPTED,
         remedy="Check that it is the file that is meant",
@@ -341,7 +350,7 @@ def open_capture(path: Path, name: str) -> Capture:
     file = open_read(path)
     try:
         with translated(path, "read"):
-            head = file.read(_HEAD_BYTES)
+            head = file.read(HEAD_BYTES)
             file.seek(0)
         kind = identify(head, name)
         return _opened(kind, file, path, name)

@@ -336,7 +336,7 @@ def walk(file: BinaryIO, name: str) -> Walk:
         )
     if start[:4] not in (b"RIFF", b"RF64", b"BW64"):
         raise InputError(
-            f"the file begins with {start[:4]!r}, so it is no wave file",
+            f"the file begins with {id_text(start[:4])}, so it is no wave file",
             where=name,
             accepted=accepted,
             remedy="Check that it is the file that is meant",
@@ -350,7 +350,7 @@ def walk(file: BinaryIO, name: str) -> Walk:
         )
     if start[8:] != b"WAVE":
         raise InputError(
-            f"the file is {start[:4].decode()} of type {start[8:]!r}, not WAVE",
+            f"the file is {start[:4].decode()} of type {id_text(start[8:])}, not WAVE",
             where=name,
             accepted=accepted,
             remedy="Check that it is the file that is meant",

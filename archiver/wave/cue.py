@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from archiver.wave.layout import Field, Layout, broken
+from archiver.wave.subchunks import id_text
 
 __all__ = ["POINT", "Cue", "CuePoint", "decode", "encode"]
 
@@ -69,7 +70,7 @@ class CuePoint:
                     f"{attribute} is {getattr(self, attribute)}; a cue point holds 32 bits"
                 )
         if len(self.chunk) != 4:
-            raise ValueError(f"a chunk id has four bytes, not {self.chunk!r}")
+            raise ValueError(f"a chunk id has four bytes, not {id_text(self.chunk)}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from archiver.wave.layout import broken
-from archiver.wave.subchunks import RawChunk, join, split
+from archiver.wave.subchunks import RawChunk, id_text, join, split
 from archiver.wave.text import Charset, charset_of, decode_text
 
 __all__ = ["LIST_TYPE", "MEANINGS", "Info", "InfoEntry", "decode", "encode", "merge"]
@@ -131,7 +131,7 @@ def decode(payload: bytes) -> Info:
         The list is not of type ``INFO``.
     """
     if payload[:4] != LIST_TYPE:
-        raise broken("LIST", 0, f"list type {payload[:4]!r}", "INFO")
+        raise broken("LIST", 0, f"list type {id_text(payload[:4])}", "INFO")
     chunks, rest = split(payload, 4)
     return Info(entries=tuple(_entry(chunk) for chunk in chunks), rest=rest)
 

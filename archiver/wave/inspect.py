@@ -11,13 +11,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from archiver.errors import InputError
-from archiver.files import open_read
+from archiver import files
+from archiver.errors import InputError, MisuseError
+from archiver.files import open_read, translated
 from archiver.findings import Finding
 from archiver.wave import adtl, axml, bext, cue, ds64, fact, history, info, ixml, md5
 from archiver.wave import format as fmt_chunk
 from archiver.wave.adtl import CueLength, CueText
 from archiver.wave.bext import LOUDNESS_FIELDS, TEXT_FIELDS, Bext
+from archiver.wave.capture import HEAD_BYTES, CaptureKind, identify
 from archiver.wave.container import Chunk, Walk, read_payload, walk
 from archiver.wave.existing import FILLERS
 from archiver.wave.subchunks import RawChunk, id_text
@@ -25,6 +27,7 @@ from archiver.wave.text import Charset
 
 __all__ = ["ChunkView", "FieldView", "Inspection", "inspect"]
 
+_ACCEPTED = "a wave file in the form RIFF, RF64 or BW64"
 _SHOWN_BYTES = 32
 _MOST_ROWS = 5000
 
@@ -377,6 +380,24 @@ def _inspected(file: BinaryIO, found: Walk) -> Inspection:
     )
 
 
+def _refuse_other(head: bytes, name: str) -> None:
+    """Refuse what has no chunks of a wave file, and say what it is."""
+    try:
+        kind = identify(head, name)
+    except InputError as error:
+        remedy = error.remedy if head else "There is nothing in it; copy it again from the recorder"
+        raise MisuseError(error.found, where=name, accepted=_ACCEPTED, remedy=remedy) from error
+    if kind is CaptureKind.WAVE:
+        return
+    what = "MP4, MOV or MKV" if kind is CaptureKind.VIDEO else str(kind)
+    raise MisuseError(
+        f"the file is {what}, which has no chunks of a wave file",
+        where=name,
+        accepted=_ACCEPTED,
+        remedy="For its format and levels: archiver measure FILE; check and archive take it too",
+    )
+
+
 def inspect(path: Path, name: str | None = None) -> Inspection:
     """Lay a wave file open.
 
@@ -388,11 +409,21 @@ def inspect(path: Path, name: str | None = None) -> Inspection:
 
     Raises
     ------
+    MisuseError
+        It is a folder, empty, or a file of another kind.
     InputError
-        It is no RIFF, RF64 or BW64 wave file.
+        It is a wave file whose first bytes cannot be read as one.
     SurroundingsError
         It cannot be read.
     """
     name = str(path) if name is None else name
+    if files.exists(path) and files.status(files.resolved(path)).is_directory:
+        raise MisuseError(
+            "it is a folder", where=name, accepted=_ACCEPTED, remedy="Name one file in it"
+        )
     with open_read(path) as file:
+        with translated(path, "read"):
+            head = file.read(HEAD_BYTES)
+            file.seek(0)
+        _refuse_other(head, name)
         return _inspected(file, walk(file, name))

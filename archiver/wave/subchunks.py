@@ -36,13 +36,23 @@ class RawChunk:
     def __post_init__(self) -> None:
         """Refuse what cannot stand in a file."""
         if len(self.chunk_id) != 4:
-            raise ValueError(f"a chunk id has four bytes, not {self.chunk_id!r}")
+            raise ValueError(f"a chunk id has four bytes, not {id_text(self.chunk_id)}")
         if len(self.pad) > len(self.payload) % 2:
             raise ValueError(f"{len(self.pad)} pad bytes after {len(self.payload)} bytes")
 
 
 def id_text(chunk_id: bytes) -> str:
-    """Write a chunk id for people: printable, without its trailing blanks."""
+    r"""Write a chunk id, or other first bytes, for people: printable, without trailing blanks.
+
+    Examples
+    --------
+    >>> id_text(b"fmt ")
+    'fmt'
+    >>> id_text(b"\x00\x00a b")
+    '\\x00\\x00a\\x20b'
+    """
+    if not chunk_id:
+        return "(nothing)"
     if all(0x20 <= byte <= 0x7E for byte in chunk_id):
         return chunk_id.decode("ascii").rstrip(" ") or "(blank)"
     return "".join(chr(b) if 0x21 <= b <= 0x7E else f"\\x{b:02x}" for b in chunk_id)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 import struct
 from pathlib import Path
 
 import pytest
 
-from archiver.errors import InputError
+import archiver.wave
+from archiver.errors import InputError, MisuseError
 from archiver.wave.adtl import Adtl, CueLength, CueText, StoredText
 from archiver.wave.adtl import encode as encode_adtl
 from archiver.wave.bext import Bext, Loudness, encode
@@ -132,6 +134,57 @@ def test_offsets_point_at_the_bytes_of_the_file(tmp_path: Path) -> None:
 
 def test_the_path_names_the_file_when_no_name_is_given(tmp_path: Path) -> None:
     path = build.put(tmp_path, b"text")
-    with pytest.raises(InputError) as caught:
+    with pytest.raises(MisuseError) as caught:
         inspect(path)
     assert caught.value.where == str(path)
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "the file is empty"),
+        (b"\0\0\0\x1cftypisom" + bytes(60), "the file is MP4, MOV or MKV"),
+        (b"\x1a\x45\xdf\xa3" + bytes(60), "the file is MP4, MOV or MKV"),
+        (b"fLaC" + bytes(60), "the file is FLAC"),
+        (b"FORM\0\0\0\0AIFF" + bytes(60), "the file is AIFF"),
+        (b"OggS" + bytes(60), "the file is Ogg"),
+        (b"hello\0\x01world", r"it begins with hello\x00\x01w"),
+    ],
+)
+def test_what_is_no_wave_file_is_misuse_and_is_told_what_is_accepted(
+    content: bytes, said: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "t.wav"
+    path.write_bytes(content)
+    with pytest.raises(MisuseError) as caught:
+        inspect(path, "t.wav")
+    assert said in caught.value.found
+    assert "RIFF, RF64 or BW64" in caught.value.accepted
+    assert caught.value.remedy
+
+
+def test_a_folder_is_misuse(tmp_path: Path) -> None:
+    with pytest.raises(MisuseError, match="it is a folder"):
+        inspect(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"RIFF\x10\0\0\0WEB\xffxxxx", b"RIFF\x10\0\0\0\0\xff\x80\x01", b"RIFX\x10\0\0\0WAVE", b"RIFF"],
+)
+def test_no_message_shows_bytes_as_a_program_writes_them(content: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "t.wav"
+    path.write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        inspect(path, "t.wav")
+    assert "b'" not in str(caught.value)
+    assert 'b"' not in str(caught.value)
+
+
+def test_no_message_of_this_room_can_hold_the_program_s_form_of_bytes() -> None:
+    # Names of variables that hold bytes in this room; their repr would be b'...'.
+    named = re.compile(
+        r"\{(?:self\.)?(?:head|start|payload|chunk|chunk_id|kind|coding|raw)\b[^}]*!r\}"
+    )
+    for source in Path(archiver.wave.__file__).parent.glob("*.py"):
+        assert not named.search(source.read_text(encoding="utf-8")), source.name
