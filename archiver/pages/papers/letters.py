@@ -13,6 +13,7 @@ from archiver.custody.deposit_record import DepositRecord, Package, Party
 from archiver.custody.receipts import Reason, Receipt
 from archiver.pages.papers.rendering import (
     bytes_text,
+    count_text,
     line_of,
     lines_of_text,
     paragraph,
@@ -29,21 +30,24 @@ _MOST_REASONS = 50
 def receipt_request(record: DepositRecord) -> bytes:
     """Write the letter that asks the institution for its receipt."""
     bag = record.bag
-    version = f", version {line_of(bag.version)}" if bag.version else ""
+    version = f", version {line_of(bag.version)}," if bag.version else ""
     parts = [
         _heading(record.depositor, record.made[:10]),
         _address(record.institution),
         f"Deposit {record.deposit}: please send a receipt by {record.receipt_due}",
         paragraph(
-            f"We have deposited the bag {bag.name}{version} with you: {bag.payload_files} files, "
-            f"{bytes_text(bag.payload_bytes)}. It lies at {record.to}"
+            f"We have deposited the bag {bag.name}{version} with you: "
+            f"{count_text(bag.payload_files, 'file')}, {bytes_text(bag.payload_bytes)}. It lies at "
+            f"{record.to}"
         ),
     ]
-    if record.files_referenced:
+    left_out = len(record.files_referenced)
+    if left_out:
+        was, it = ("was", "it by its") if left_out == 1 else ("were", "them by their")
         parts.append(
             paragraph(
-                f"{len(record.files_referenced)} of the files were not sent, since you have given "
-                "a receipt for them with an earlier version. fetch.txt names them by their digest."
+                f"{left_out} of the files {was} not sent, since you have given a receipt for "
+                f"{it.partition(' ')[0]} with an earlier version. fetch.txt names {it} digest."
             )
         )
     parts += [
