@@ -69,6 +69,10 @@ def capture_record(take: Take, capture: Capture, size_bytes: int) -> bytes:
         "frames": capture.frames,
         "declared_frames": capture.declared_frames,
     }
+    if capture.begins_s is not None:
+        document["begins_s"] = round(capture.begins_s, 6)
+    if capture.speakers:
+        document["speakers"] = list(capture.speakers)
     if isinstance(capture, WaveCapture):
         document["form"] = str(capture.walk.form)
         document["chunks"] = _chunks(capture)

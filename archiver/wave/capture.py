@@ -98,6 +98,10 @@ class Capture(abc.ABC):
         Chunks that the capture brings along.
     is_video : bool
         Whether there is a picture beside the sound.
+    begins_s : float, optional
+        Where the sound begins in the time of the file, beside a picture.
+    speakers : tuple of str
+        Positions of more than two channels in their order, as the decoder names them.
     """
 
     name: str
@@ -109,6 +113,8 @@ class Capture(abc.ABC):
     declared_frames: int | None
     existing: Existing = NOTHING
     is_video: bool = False
+    begins_s: float | None = None
+    speakers: tuple[str, ...] = ()
 
     def __init__(self, file: BinaryIO, path: Path, name: str) -> None:
         self._file = file

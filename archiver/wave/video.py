@@ -11,13 +11,18 @@ video itself is kept beside the master.
 An encoder starts before the first sample (priming) and fills its last frame up; what the
 file says of both, in an edit list (ISO/IEC 14496-12, 8.6.6) or in Matroska's CodecDelay
 and DiscardPadding, is followed as far as the libraries follow it: the filling behind the
-last sample may stay, and no sample is taken away here. An edit list may also hide sound that was recorded, as
-when a telephone trims a video: then that is said.
+last sample may stay, and no sample is taken away here. An edit list may also hide sound
+that was recorded, as when a telephone trims a video: then that is said.
+
+FFmpeg's decoders of lossless codings pass over wrong checksums unless they are told not
+to; here they are told, and the MD5 that FLAC keeps of its samples is compared (RFC 9639,
+8.2). ALAC and most lossy codings have no checksum, so that damage in them may not show.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import re
 from collections.abc import Iterator
 from fractions import Fraction
@@ -43,6 +48,7 @@ __all__ = ["VideoCapture"]
 _LINEAR = re.compile(r"pcm_([suf])(8|16|24|32|64)(?:le|be)?(?:_planar)?")
 _FAULTS = (av.error.FFmpegError, OSError, ValueError, EOFError, UnicodeError)
 _GAP_S = Fraction(1, 50)
+_STEREO = 2
 _LEAST_GAP_S = Fraction(3, 1000)
 _FRAME_SHARE = Fraction(3, 4)
 _HIDDEN_S = Fraction(1, 4)
@@ -57,6 +63,10 @@ _CODECS = {
 }  # fmt: skip
 _HALF_RATES = ("mp1", "mp2", "mp3")
 _HALF_RATE_HZ = 32_000
+_CHECKED = ("flac", "mlp", "truehd", "tta", "wavpack")
+_FLAC_FRAMES = slice(13, 18)
+_FLAC_MD5 = slice(18, 34)
+_DURATION = re.compile(r"(\d+):(\d\d):(\d\d(?:\.\d+)?)")
 _LOSSLESS_PROFILES = ("DTS-HD MA",)
 
 
@@ -91,6 +101,21 @@ def _container_name(container: Any) -> str:
     brand = container.metadata.get("major_brand", "qt").strip()
     # Files from before the brand are QuickTime's own.
     return "QuickTime" if brand == "qt" else "MP4"
+
+
+def _begin_of(track: Any) -> float | None:
+    """Return where the sound begins in the time of the file."""
+    if track.start_time is None or track.time_base is None:
+        return None
+    return float(track.start_time * track.time_base)
+
+
+def _tagged_s(track: Any) -> Fraction | None:
+    """Return the length of a track that the writer of a Matroska file kept as a tag."""
+    found = _DURATION.fullmatch(track.metadata.get("DURATION", "").strip())
+    if found is None:
+        return None
+    return Fraction(found[1]) * 3600 + Fraction(found[2]) * 60 + Fraction(found[3])
 
 
 def _decoder() -> str:
@@ -182,7 +207,11 @@ class VideoCapture(Capture):
             )
             self.format = format_of(self.sample_format)
             self.frames = None
-            self._loose = not track.duration
+            self._stored_md5 = self._md5_of_flac(context)
+            self.begins_s = _begin_of(track)
+            if context.layout.nb_channels > _STEREO:
+                self.speakers = tuple(channel.name for channel in context.layout.channels)
+            self._loose = not track.duration and _tagged_s(track) is None
             self.declared_frames = self._declared(track, container)
         self._say_if_lossy()
         self._say_if_edited()
@@ -213,9 +242,21 @@ class VideoCapture(Capture):
                 f"list shows {float(Fraction(self.declared_frames, rate)):.3f} s of them",
             )
 
+    def _md5_of_flac(self, context: Any) -> tuple[int, bytes] | None:
+        """Return frames and MD5 that a FLAC track declares; None if it does not keep them."""
+        extra = context.extradata
+        whole = self.sample_format.valid_bits == self.sample_format.container_bits > 8
+        if context.name != "flac" or extra is None or len(extra) < _FLAC_MD5.stop or not whole:
+            return None
+        frames = int.from_bytes(extra[_FLAC_FRAMES], "big") & 0xF_FFFF_FFFF
+        digest = bytes(extra[_FLAC_MD5])
+        return (frames, digest) if any(digest) else None
+
     def _declared(self, track: Any, container: Any) -> int | None:
         if track.duration and track.time_base:
             seconds = Fraction(track.duration * track.time_base)
+        elif (tagged := _tagged_s(track)) is not None:
+            seconds = tagged
         elif container.duration:
             seconds = Fraction(container.duration, av.time_base)
         else:
@@ -247,20 +288,37 @@ class VideoCapture(Capture):
         size = self._block_bytes(frames_per_block)
         count = 0
         self._coded_bytes = 0
+        digest = None if self._stored_md5 is None else hashlib.md5(usedforsecurity=False)
         for block in regroup(self._decoded(), size):
             count += len(block)
+            if digest is not None:
+                digest.update(block)
             yield block
         self.frames = count // self.sample_format.frame_bytes
         if self.frames and self.coding.fidelity is not Fidelity.LINEAR:
             rate = self._coded_bytes * 8 * self.sample_format.sample_rate_hz / self.frames
             self.coding = dataclasses.replace(self.coding, bit_rate_bit_s=round(rate))
         self._judge(self.frames)
+        # An edit list may leave a part out, and then the digest of the whole says nothing.
+        if (
+            self._stored_md5 is not None
+            and digest is not None
+            and self.frames == self._stored_md5[0]
+            and digest.digest() != self._stored_md5[1]
+        ):
+            self._say(
+                rules.DECODED_DIGEST,
+                f"the track says MD5 {self._stored_md5[1].hex()}, decoding gives "
+                f"{digest.hexdigest()}",
+            )
 
     def _decoded(self) -> Iterator[bytes]:
         bits = self.sample_format.container_bits
         with open_read(self._path) as file, self._container(file) as container:
             track = container.streams.audio[0]
             track.codec_context.flags |= av.codec.context.Flags.bitexact
+            if track.codec_context.name in _CHECKED:
+                track.codec_context.options = {"err_detect": "crccheck+explode"}
             frames = self._frames(container, track)
             at = 0
             ahead: Fraction | None = None

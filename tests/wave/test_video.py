@@ -227,6 +227,53 @@ def _stops(path: Path) -> None:
         assert Severity.ERROR in {finding.severity for finding in capture.examine()}
 
 
+@pytest.mark.parametrize("sample", ["s16", "s32"])
+def test_one_wrong_bit_in_a_lossless_track_is_told(sample: str, tmp_path: Path) -> None:
+    path = tmp_path / "t.mkv"
+    video(path, "flac", sample, frames=192_000, picture=False)
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0x10
+    path.write_bytes(content)
+    assert told(lambda: _stops(path))
+
+
+def test_the_digest_that_flac_keeps_of_its_samples_is_compared(tmp_path: Path) -> None:
+    path = tmp_path / "t.mkv"
+    video(path, "flac", "s16", picture=False)
+    with av.open(str(path)) as container:
+        # RFC 9639, 8.2: the last 16 bytes of STREAMINFO.
+        digest = container.streams.audio[0].codec_context.extradata[18:34]
+    content = path.read_bytes()
+    assert content.count(digest) == 1
+    path.write_bytes(content.replace(digest, bytes(15) + b"\1"))
+    with open_capture(path, "t.mkv") as capture:
+        assert "capture-decoded-digest" in {finding.code for finding in capture.examine()}
+
+
+def test_a_track_of_matroska_that_is_shorter_than_its_tag_is_an_error(tmp_path: Path) -> None:
+    path = tmp_path / "t.mkv"
+    video(path, "libopus", "flt", frames=192_000, picture=False)
+    content = bytearray(path.read_bytes())
+    middle = len(content) // 2
+    content[middle : middle + 300] = bytes(300)
+    path.write_bytes(content)
+    with open_capture(path, "t.mkv") as capture:
+        found = capture.examine()
+    lost = capture.frames is not None and capture.frames < 180_000
+    assert ("capture-truncated" in {f.code for f in found}) == lost
+    assert {f.code for f in found} & {"capture-truncated", "capture-sound-gap"}
+
+
+def test_where_the_sound_begins_and_which_channel_is_which_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "t.mov"
+    video(path, "pcm_s16le", "s16", layout="5.1")
+    with open_capture(path, "t.mov") as capture:
+        assert capture.begins_s == 0.0
+        # Order of ITU-R BS.775 and of WAVEFORMATEXTENSIBLE's bits.
+        assert capture.speakers[:4] == ("FL", "FR", "FC", "LFE")
+        assert len(capture.speakers) == 6
+
+
 def test_damage_in_the_middle_of_coded_sound_is_told(tmp_path: Path) -> None:
     path = tmp_path / "t.mp4"
     video(path, "aac", "fltp", frames=192_000, picture=False)
@@ -264,7 +311,8 @@ def test_a_cut_video_is_refused_or_found(tmp_path: Path) -> None:
     content = path.read_bytes()
     path.write_bytes(content[: len(content) // 2])
     with open_capture(path, "t.mkv") as capture:
-        assert "capture-decoded-length" in {f.code for f in capture.examine()}
+        codes = {f.code for f in capture.examine()}
+    assert codes & {"capture-decoded-length", "capture-truncated"}
 
 
 def test_a_mov_without_its_index_is_refused(tmp_path: Path) -> None:
