@@ -30,8 +30,9 @@ _HEARD = 1.5
 _MOST_SURE = 3.0
 """Agreement, in standard deviations, beyond which a turn is no more believed."""
 
-_CHANGE = 0.007
-"""Usual change from one turn to the next, in turns: 0.7 % is much for any drive."""
+_CHANGE, _MOST_CHANGE = 0.007, 0.014
+"""Usual change from one turn to the next, in turns: 0.7 % is much for most drives. One that
+swings every other turn changes by more; then it is what the marks say, up to the second."""
 
 _MOST_PRICE = 12.0
 """Beyond this a change costs no more, so that a jump of a spring can be followed."""
@@ -146,11 +147,21 @@ def _together(agree: Reals, events: Reals) -> NDArray[np.int64]:
     ndarray, shape (turns,)
         Places, none of them the first or the last.
     """
-    count, places = agree.shape
+    places = agree.shape[1]
+    period = np.gradient(events)
     # Were chance normal, the logarithm of likelihood would be this times the agreement.
     usual = float(np.clip(np.median(agree.max(axis=1)), 1.0, _MOST_SURE))
     gain = usual * agree
     gain[:, 0] = gain[:, -1] = -1e6
+    free = _placed_by(gain, events, _MOST_CHANGE) - places // 2
+    bend = np.diff(events + free / _PHASES * period, 2) / period[1:-1]
+    change = float(np.clip(robust_deviation(bend), _CHANGE, _MOST_CHANGE))
+    return _placed_by(gain, events, change)
+
+
+def _placed_by(gain: Reals, events: Reals, usual_change: float) -> NDArray[np.int64]:
+    """Choose places if the speed changes by so much from one turn to the next."""
+    count, places = gain.shape
     period = np.gradient(events)
     step = np.arange(places) / _PHASES
     total = gain[0][:, None] + gain[1][None, :]
@@ -159,7 +170,7 @@ def _together(agree: Reals, events: Reals) -> NDArray[np.int64]:
         bend = (events[turn] - 2.0 * events[turn - 1] + events[turn - 2]) / period[turn - 1]
         # Of two turns ago, one turn ago, and now.
         change = bend + step[:, None, None] - 2.0 * step[None, :, None] + step[None, None, :]
-        price = np.minimum(0.5 * (change / _CHANGE) ** 2, _MOST_PRICE)
+        price = np.minimum(0.5 * (change / usual_change) ** 2, _MOST_PRICE)
         sums = total[:, :, None] - price
         came[turn] = np.argmax(sums, axis=0)
         total = np.max(sums, axis=0) + gain[turn][None, :]

@@ -79,3 +79,21 @@ def test_a_speed_that_swings_within_a_few_turns_is_not_taken_for_another_mark() 
     first = int(np.argmin(np.abs(turns - events[0])))
     away = np.abs(events - turns[first : first + events.size])
     assert float(np.sqrt(np.mean(away[heard] ** 2))) < 1.7
+
+
+@pytest.mark.parametrize("seed", [36, 37, 38])
+def test_a_speed_that_swings_every_other_turn_is_not_smoothed_away(seed: int) -> None:
+    draws = Draws(seed, "every other")
+    number = np.arange(36)
+    # 0.9 % of a turn to and fro: 3.6 % from one turn to the next, as a wow of 3 % gives at
+    # nearly half the rate of the turn.
+    turns = 300.0 + 240.0 * (number + 0.009 * np.cos(2.0 * np.pi * 0.47 * number))
+    size = int(turns[-1]) + 300
+    novelty = (_struck(size, turns, 0.9) + _programme(size, draws))[None, :]
+    placed = place_events(novelty, np.rint(turns))
+    assert placed is not None
+    events, _ = placed
+    first = int(np.argmin(np.abs(turns - events[0])))
+    rate = np.diff(events) / np.diff(turns[first : first + events.size])
+    assert events.size >= 30
+    assert float(np.sqrt(np.mean((rate - 1.0) ** 2))) < 0.01
