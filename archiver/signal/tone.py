@@ -41,8 +41,8 @@ _SPOKEN = 0.5
 _BUILD_UP_S = 0.10
 _END_S = 0.05
 _STILL_RAD = 0.05
-_SWUNG_RAD = 0.5
-_REFLECTIONS_RAD = 0.22
+_SWUNG_RAD = 0.3
+_REFLECTIONS_RAD = 0.15
 _SLIPPING_RAD = 0.2
 _LEAST_SLIPS, _MOST_SLIPS = 0.02, 0.3
 """Share of lines that lose cycles, without noise and at the most noise (by simulation)."""
@@ -50,7 +50,7 @@ _LEAST_SLIPS, _MOST_SLIPS = 0.02, 0.3
 _MOST_CYCLES = 6
 _CERTAIN = 0.9
 _GRID_RAD = 0.02
-_LATENESS_S = 0.004
+_LATENESS_S = 0.003
 _REFLECTIONS_HZ = 3.0
 
 
