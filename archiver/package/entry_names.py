@@ -10,9 +10,10 @@ Sources: RFC 8493 sections 5.1 and 6.1; the list is the house's own.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from archiver.findings import Rule, Where
-from archiver.package.names import danger, folded, obstacles, shown
+from archiver.package.names import danger, folded, obstacles, shown, travel_well
 from archiver.package.package_rules import (
     DEPTH,
     NAME_CHARACTER,
@@ -126,6 +127,32 @@ class NameJudge:
         self._in_top(name, components, is_directory=is_directory)
         self._take(name, components, is_directory=is_directory)
         return "/".join(components[1:])
+
+    def judge_all(self, names: Sequence[str]) -> None:
+        """Judge all entries of a package that is to be made, in one look if they are harmless.
+
+        Parameters
+        ----------
+        names : sequence of str
+            A directory ends in ``/``; every directory of a file is among them.
+
+        Raises
+        ------
+        PackageRefusedError
+            As :meth:`judge`.
+        """
+        for name in names[:1]:
+            self.judge(name, is_directory=name.endswith("/"))
+        top = f"{self._top}/"
+        plain = [name.removesuffix("/") for name in names]
+        harmless = (
+            travel_well(plain)
+            and all(name.startswith(top) for name in names)
+            and not any("//" in name or name.count("/") >= DEEPEST for name in names)
+        )
+        if not harmless:
+            for name in names[1:]:
+                self.judge(name, is_directory=name.endswith("/"))
 
     def _characters(self, name: str) -> None:
         if "\0" in name:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import BinaryIO, Protocol
 
 from archiver import files
-from archiver.errors import InputError, IntegrityError, SurroundingsError
+from archiver.errors import InputError, IntegrityError, MisuseError, SurroundingsError
 from archiver.package.hashing_beside import HashingBeside
 
 __all__ = ["READ_BYTES", "FileSource", "Frame", "Layout", "Member", "joined", "read_source"]
@@ -35,7 +35,7 @@ class FileSource:
     lists the file.
     """
 
-    place: Path
+    place: str
     status: files.Status
     algorithm: str = ""
     checksum: str = ""
@@ -214,16 +214,19 @@ def read_source(source: FileSource, skip: int, hashing: HashingBeside) -> Iterat
     if compare and (found := hashing.digest()) != source.checksum:
         raise IntegrityError(
             f"the {source.algorithm} checksum is {found}, the manifest says {source.checksum}",
-            where=str(place),
+            where=place,
             remedy="Do not send this bag: verify it, and repair it from another copy",
         )
 
 
 def require_unchanged(source: FileSource) -> None:
     """See that a file is the same and was not written to since the layout was made."""
-    if not files.exists(source.place):
-        raise _changed(source.place, "it is gone")
-    now = files.status(source.place)
+    try:
+        now = files.status(source.place)
+    except (SurroundingsError, MisuseError):
+        if files.exists(Path(source.place)):
+            raise
+        raise _changed(source.place, "it is gone") from None
     was = source.status
     if not now.is_file or (now.device, now.inode) != (was.device, was.inode):
         raise _changed(source.place, "it is another file")
@@ -233,20 +236,20 @@ def require_unchanged(source: FileSource) -> None:
         raise _changed(source.place, "it was written to")
 
 
-def _read(file: BinaryIO, place: Path, position: int, count: int) -> bytes:
+def _read(file: BinaryIO, place: str, position: int, count: int) -> bytes:
     try:
         return file.read(count)
     except OSError as error:
         raise IntegrityError(
             f"cannot be read past byte {position} ({error.strerror})",
-            where=str(place),
+            where=place,
             remedy="The medium may be failing: copy what can be read, and use another copy",
         ) from error
 
 
-def _changed(place: Path, what: str) -> InputError:
+def _changed(place: str, what: str) -> InputError:
     return InputError(
         f"changed while the bag was packed: {what}",
-        where=str(place),
+        where=place,
         remedy="A bag is not written to: find out which program did, verify the bag, then try again",
     )
