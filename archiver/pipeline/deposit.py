@@ -40,7 +40,7 @@ from archiver.custody.transport.address import Kind, address_of
 from archiver.custody.transport.retrying import Retries
 from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.findings import Finding, Severity, in_order, stops_deposit
 from archiver.package.form import Form
 from archiver.pipeline.consignment import Consignment, consignment, send
@@ -216,20 +216,41 @@ class _Depositing:
         if self.plan.rehearse:
             self.place.require_open(self._needed(goods, name))
             return self._result(root, DepositOutcome.REHEARSED, packages=goods.planned, **facts)
-        if self.ledger is None:
-            self.ledger = self.opened.enter_context(open_ledger(self.plan.ledger))
+        self._look_at_the_ledgers_place()
         busy = MisuseError(
             "is being deposited by another process",
             where=str(root),
             remedy="Wait until it has ended, then run again",
         )
-        lock = self.ledger.path.with_name(f"{self.ledger.path.name}.{name}.lock")
+        lock = self.plan.ledger.with_name(f"{self.plan.ledger.name}.{name}.lock")
         with files.lock(lock, busy=busy), opened_store(str(root.parent)) as store:
             # Whoever held the lock before may have made this very deposit.
-            made = next((one for one in deposits_in(self.ledger) if one.deposit == name), None)
+            if self.ledger is None and files.exists(self.plan.ledger):
+                self._opened_ledger()
+            known = () if self.ledger is None else deposits_in(self.ledger)
+            made = next((one for one in known if one.deposit == name), None)
             if made is not None:
                 return self._before(root, made, facts)
-            return self._hand_over(goods, name, store, self.place, self.ledger, facts)
+            return self._hand_over(goods, name, store, facts)
+
+    def _look_at_the_ledgers_place(self) -> None:
+        """Refuse before anything is sent if a ledger that is not there yet cannot be made."""
+        if self.ledger is not None:
+            return
+        folder = self.plan.ledger.parent
+        files.make_directory(folder)
+        if not files.may_write(folder):
+            raise SurroundingsError(
+                "may not be written by this account",
+                where=str(folder),
+                accepted="a folder in which the ledger can be made",
+                remedy="Choose another place for the ledger with --ledger",
+            )
+
+    def _opened_ledger(self) -> Ledger:
+        if self.ledger is None:
+            self.ledger = self.opened.enter_context(open_ledger(self.plan.ledger))
+        return self.ledger
 
     def _needed(self, goods: Consignment, name: str) -> int | None:
         """Say how much room a deposit takes; None if that is not known."""
@@ -297,13 +318,11 @@ class _Depositing:
         goods: Consignment,
         name: str,
         store: Store,
-        place: Place,
-        ledger: Ledger,
         facts: dict[str, Any],
     ) -> BagDeposit:
-        root = goods.root
+        root, place = goods.root, self.place
         self.progress.step(f"Sending {root.name}", goods.bytes_to_read)
-        papers = (self.plan.papers or papers_beside(ledger.path, "deposits")) / name
+        papers = (self.plan.papers or papers_beside(self.plan.ledger, "deposits")) / name
         note_begun(
             papers,
             Begun(
@@ -315,6 +334,8 @@ class _Depositing:
             ),
         )
         packages = tuple(send(goods, place, name, self.progress))
+        # Only now: what could not be sent leaves no empty ledger behind.
+        ledger = self._opened_ledger()
         record = self._record(goods, name, packages)
         # A run that ended before it entered the deposit has said already when that was.
         for earlier in (_far_record(place, name, papers), _earlier_record(papers / DEPOSIT_NAME)):

@@ -8,6 +8,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from archiver import files
 from archiver.custody.deposits import DepositState, LedgerDeposit, deposits_in
 from archiver.custody.ledger import open_ledger
 from archiver.pipeline.deposit import papers_beside
@@ -130,9 +131,13 @@ def report_deposits(
     MisuseError, SurroundingsError, IntegrityError
         The ledger cannot be read.
     """
-    with open_ledger(ledger, read_only=True) as opened:
-        deposits = deposits_in(opened)
-    begun = begun_in(papers or papers_beside(ledger, "deposits"), {one.deposit for one in deposits})
+    folder = papers or papers_beside(ledger, "deposits")
+    deposits: tuple[LedgerDeposit, ...] = ()
+    # The first deposit may have been begun and left: then there is a note and no ledger yet.
+    if files.exists(ledger) or not begun_in(folder, ()):
+        with open_ledger(ledger, read_only=True) as opened:
+            deposits = tuple(deposits_in(opened))
+    begun = begun_in(folder, {one.deposit for one in deposits})
 
     def given_up(one: Begun) -> bool:
         # The same bag went the same way later, in another form or to another place.

@@ -163,6 +163,8 @@ def test_a_deposit_over_sftp_is_cut_and_goes_on(
         assert cut.exit_status == 4
         assert entered(both) == 0
         assert not list(server.root.rglob("deposit.json"))
+        # A note tells of it, and no ledger is there that holds nothing.
+        assert not both.ledger.exists()
         (left,) = both.deposits().under_way
         assert (left.bag, both.deposits().exit_status) == ("lhm-1", 0)
         # The day after it is told to cron.
