@@ -40,7 +40,7 @@ TELLING_FIELDS: Mapping[str, frozenset[str]] = {
     "machine": frozenset({
         "names[]", "maker.name", "made.statement", "evidence[].what", "evidence[].source",
         "attribution[].name", "attribution[].source", "owner.name", "custody[].holder",
-        "custody[].source", "marks[].text",
+        "custody[].source",
     }),
     "type": frozenset({"names[]", "maker.name", "sources[]", "variants[].source"}),
 }  # fmt: skip
@@ -132,13 +132,9 @@ def _left(kind: str, places: Places) -> Iterator[Finding]:
 def _kept(kind: str, places: Places, fields: frozenset[str]) -> Iterator[tuple[str, str]]:
     """Yield path and text of the fields that hold a text of the example."""
     plain = _plain(kind)
-    for path, text in _texts(places.root, ""):
+    for path, general, text in _texts(places.root, "", ""):
         # The template is read as YAML only where something of it was found: that takes long.
-        if (
-            (general := _general(path)) in fields
-            and text in plain
-            and any(text == one for at, one in _example(kind).items() if _general(at) == general)
-        ):
+        if general in fields and text in plain and text in _example(kind).get(general, ()):
             yield path, text
 
 
@@ -146,36 +142,37 @@ def _stand_together(group: str, stated: Mapping[str, str]) -> bool:
     """Say whether a group of the example has all these texts."""
     if not all(text in _plain("session") for text in stated.values()):
         return False
-    example = _example("session")
-    groups = {path.rpartition(".")[0] for path in example}
-    return any(
-        all(example.get(f"{at}.{name}") == text for name, text in stated.items())
-        for at in groups
-        if _general(at) == group
-    )
+    texts = [_example("session")[f"{group}.{name}"] for name in stated]
+    return tuple(stated.values()) in zip(*texts, strict=True)
 
 
 @functools.cache
 def _plain(kind: str) -> str:
-    return " ".join(template_files()[_FILES[kind]].split())
+    """Return the template without its comments."""
+    return " ".join(re.sub(r"(?m)(?:^|\s)#.*$", "", template_files()[_FILES[kind]]).split())
 
 
 @functools.cache
-def _example(kind: str) -> Mapping[str, str]:
+def _example(kind: str) -> Mapping[str, tuple[str, ...]]:
+    """Return the texts of the template by their field, in the order of the file."""
     file = _FILES[kind]
-    return dict(_texts(read_sheet(template_files()[file].encode(), file).root, ""))
+    found: dict[str, tuple[str, ...]] = {}
+    for _, general, text in _texts(read_sheet(template_files()[file].encode(), file).root, "", ""):
+        found[general] = (*found.get(general, ()), text)
+    return found
 
 
-def _texts(node: Node | None, path: str) -> Iterator[tuple[str, str]]:
-    """Yield every text with its path, such as ``takes[2].file``; its blanks made single."""
+def _texts(node: Node | None, path: str, general: str) -> Iterator[tuple[str, str, str]]:
+    """Yield every text with its path, ``takes[2].file``, and its field, ``takes[].file``."""
     if isinstance(node, Group):
         for name, entry in node.entries.items():
-            yield from _texts(entry.value, f"{path}.{name}" if path else name)
+            dot = "." if path else ""
+            yield from _texts(entry.value, f"{path}{dot}{name}", f"{general}{dot}{name}")
     elif isinstance(node, Listing):
         for number, item in enumerate(node.items):
-            yield from _texts(item, f"{path}[{number}]")
+            yield from _texts(item, f"{path}[{number}]", f"{general}[]")
     elif isinstance(node, Scalar):
-        yield path, " ".join(node.text.split())
+        yield path, general, " ".join(node.text.split())
 
 
 def _general(path: str) -> str:
