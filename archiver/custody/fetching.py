@@ -301,8 +301,19 @@ def _blocks(answer: http.client.HTTPResponse, url: str) -> Iterator[bytes]:
         with _explained(url):
             block = answer.read(files.BLOCK_BYTES)
         if not block:
+            if answer.length:
+                # The library ends silently, and what is short would look like the sender's fault.
+                raise _cut(url, f"{answer.length} bytes before the end that the host announced")
             return
         yield block
+
+
+def _cut(url: str, where: str) -> SurroundingsError:
+    return SurroundingsError(
+        f"cannot be fetched: the connection was cut off, {where}",
+        where=url,
+        remedy="Check the connection, then run again",
+    )
 
 
 def _redirected(place: SplitResult, location: str, hosts: Collection[str], url: str) -> SplitResult:
@@ -366,6 +377,8 @@ def _explained(url: str) -> Iterator[None]:
             where=url,
             remedy=_WHOLE,
         ) from error
+    except (http.client.IncompleteRead, http.client.RemoteDisconnected) as error:
+        raise _cut(url, "before the answer was whole") from error
     except (http.client.HTTPException, ValueError) as error:
         raise FetchRefusedError(
             f"the host gives no proper answer ({type(error).__name__})", where=url, remedy=_WHOLE
