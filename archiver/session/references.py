@@ -182,8 +182,13 @@ def _consents(session: Session) -> list[Finding]:
             continue
         if operator.consent is None:
             found = f"no consent is written down for {operator.name}, whose voice is recorded"
+            remedy = None
         elif not operator.consent.given:
             found = f"{operator.name}, whose voice is recorded, has not given consent"
+            remedy = (
+                "Ask the person. If the answer stays no, take the takes with this voice out of "
+                "the sheet and of the folder."
+            )
         else:
             continue
         field = f"{operator.at}.consent" if operator.consent is not None else operator.at
@@ -191,7 +196,9 @@ def _consents(session: Session) -> list[Finding]:
             rules.OPERATOR_CONSENT.at(
                 session.locate(field),
                 found,
-                accepted="`consent: {given: yes, date: 2026-04-18, scope: Recording and archiving}`",
+                accepted="`consent: {given: yes, date: 2026-04-18, scope: Recording and archiving}`, "
+                "with what was agreed to, and when",
+                remedy=remedy,
             )
         )
     return findings
