@@ -32,7 +32,7 @@ from archiver.package.version_record import (
     encode_version,
     payload_changes,
 )
-from archiver.package.versions import next_version, versioned_name
+from archiver.package.versions import next_version, unversioned_name, versioned_name
 from archiver.pipeline.check import CaptureFacts
 from archiver.pipeline.plan import Plan
 from archiver.session.records import Session
@@ -44,6 +44,8 @@ _RUN_RECORD = ("metadata", "archiving.json")
 _LARGEST_RECORD_BYTES = 1 << 28
 _LARGEST_AXML_BYTES = 1 << 24
 _LARGEST_INFO_BYTES = 1 << 24
+# A profile of an institution may have another value written for one of them.
+_SESSION_LABELS = ("External-Identifier", "Bag-Group-Identifier", "Internal-Sender-Identifier")
 _NUMBER = re.compile(r"[1-9]\d{0,8}", re.ASCII)
 
 EARLIER_ABSENT = Rule(
@@ -240,15 +242,14 @@ def _refuse_replaced(earlier: Earlier, destination: Path, session: str) -> None:
     """Let a version be replaced by one only; two would both claim to be the next."""
     beside = earlier.path.parent
     folders = {
-        files.resolved(folder): folder for folder in (destination, beside) if files.exists(folder)
+        files.resolved(folder): folder for folder in (beside, destination) if files.exists(folder)
     }
     later = [
         (number, place)
         for folder in folders.values()
         for place, info in _bags_in(folder)
-        if session in info.values("External-Identifier")
-        and (number := _version_stated(info)) is not None
-        and number > earlier.version
+        if any(session in info.values(label) for label in _SESSION_LABELS)
+        and (number := _version_stated(info) or _version_marked(place.name)) > earlier.version
     ]
     same = [
         place for _, place in sorted(later) if earlier.name in _info(place).values("Bag-Replaces")
@@ -257,7 +258,7 @@ def _refuse_replaced(earlier: Earlier, destination: Path, session: str) -> None:
         return
     number, newest = max(later)
     at_destination = newest.parent == destination
-    how = f"--version {number + 1}" if at_destination else f"--replaces {newest}"
+    how = f"--version {number + 1} and no --replaces" if at_destination else f"--replaces {newest}"
     raise MisuseError(
         f"it is replaced already, by {same[0].name}, and one version is replaced by one only",
         where=str(earlier.path),
@@ -287,6 +288,11 @@ def _info(place: Path) -> BagInfo:
 def _version_stated(info: BagInfo) -> int | None:
     stated = next(iter(info.values("Bag-Version")), "")
     return int(stated) if _NUMBER.fullmatch(stated) else None
+
+
+def _version_marked(name: str) -> int:
+    first = unversioned_name(name)
+    return 1 if first == name else int(name.removeprefix(f"{first}-v"))
 
 
 def _read(place: Path, version: int | None, session: str) -> tuple[Earlier, tuple[Finding, ...]]:

@@ -263,7 +263,7 @@ def test_a_version_is_replaced_by_one_only(
     third = made(archive_session(session, first.parent, version=3))
     with pytest.raises(MisuseError, match="replaced already, by trial-1-v2") as refused:
         archive_session(session, tmp_path / place, version=number, replaces=first)
-    way = "--version 4" if place == "out" else f"--replaces {third}"
+    way = "--version 4 and no --replaces" if place == "out" else f"--replaces {third}"
     assert refused.value.remedy.endswith(f"which replaces trial-1-v3: give {way}")
     assert len(list(first.parent.iterdir())) == 3
     assert not (tmp_path / "elsewhere").exists()
@@ -273,6 +273,20 @@ def test_a_version_that_was_made_elsewhere_counts_where_it_lies(
     session: Path, first: Path, tmp_path: Path
 ) -> None:
     made(archive_session(session, tmp_path / "new", replaces=first))
+    with pytest.raises(MisuseError, match="replaced already, by trial-1-v2"):
+        archive_session(session, tmp_path / "new", replaces=first)
+
+
+def test_a_label_that_an_institution_has_written_otherwise_hides_no_version(
+    session: Path, first: Path, tmp_path: Path
+) -> None:
+    second = made(archive_session(session, first.parent, version=2))
+    info = second / "bag-info.txt"
+    text = info.read_text(encoding="utf-8")
+    for line in ("External-Identifier: trial-1", "Bag-Version: 2"):
+        assert line in text
+        text = text.replace(line, f"{line.partition(':')[0]}: AX/77")
+    info.write_text(text, encoding="utf-8")
     with pytest.raises(MisuseError, match="replaced already, by trial-1-v2"):
         archive_session(session, tmp_path / "new", replaces=first)
 
