@@ -220,7 +220,7 @@ class NameJudge:
                     NAME_LONG,
                     name,
                     f"the name of the top directory has {len(top.encode())} bytes",
-                    accepted=f"{LONGEST_TOP_BYTES} bytes",
+                    accepted=f"{LONGEST_TOP_BYTES} bytes at most",
                 )
             self._top = top
         elif top != self._top:

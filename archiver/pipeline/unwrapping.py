@@ -35,6 +35,7 @@ from archiver.errors import (
     SurroundingsError,
 )
 from archiver.findings import Finding, Severity, Where
+from archiver.package.entry_names import NameJudge
 from archiver.package.form import Form
 from archiver.package.limits import Limits
 from archiver.package.manifest import hashlib_name
@@ -66,6 +67,21 @@ class NotTakenError(InputError):
     def __init__(self, *findings: Finding) -> None:
         super().__init__(findings[0].message, where=str(findings[0].where))
         self.findings = findings
+
+
+def _judge_names(said: Bag) -> None:
+    """Judge what is to be brought in as what came in the package was, and against it.
+
+    Raises
+    ------
+    PackageRefusedError
+        A name is one that some systems refuse or change, or another's in another spelling.
+    """
+    top = _HIDDEN.sub(r"\1", said.path.name)
+    judge = NameJudge(FETCH)
+    paths = {line.path for manifest in said.payload_manifests for line in manifest.lines}
+    for path in sorted(paths | {line.path for line in said.fetch}):
+        judge.judge(f"{top}/{path}", is_directory=False)
 
 
 def _errors(findings: Sequence[Finding]) -> list[Finding]:
@@ -250,6 +266,7 @@ class Unwrapper:
                     accepted="whole bags",
                 )
             )
+        _judge_names(said)
         done = self._completed(root, said)
         completed = dict(done.files)
         left = institution.reception.largest_fetch_bytes or _FETCH_BYTES

@@ -117,6 +117,33 @@ def test_nothing_is_fetched_without_being_asked(both: Both, server: TlsServer) -
     assert server.asked == []
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("masters/con.wav", "reserves the name"),
+        ("DOCUMENTS/t01.wav", "one name on some systems"),
+        (f"{'n' * 300}.wav", "a name of 304 bytes"),
+    ],
+)
+def test_a_name_that_no_package_may_hold_is_not_brought_in_either(
+    both: Both, server: TlsServer, name: str, words: str
+) -> None:
+    """Where the file system takes it, the bag would still not travel on."""
+    bag = small_bag(both.root / "holey" / "lhm-1-v2")
+    (bag / "data" / "masters" / "t01.wav").unlink()
+    manifest = bag / "manifest-sha256.txt"
+    text = manifest.read_text(encoding="utf-8")
+    manifest.write_text(text.replace("masters/t01.wav", name), encoding="utf-8")
+    (bag / "tagmanifest-sha256.txt").unlink()
+    line = fetch_line(server, "/t01.wav").replace("masters/t01.wav", name)
+    (bag / "fetch.txt").write_text(line, encoding="utf-8")
+    (received,) = both.receive(
+        as_tar(bag, both.inbox / "lhm-1-v2.tar"), fetch_from=(server.host,), trust=server.trust
+    )
+    is_refused(both, received, words)
+    assert server.asked == []
+
+
 def test_what_is_asked_for_is_fetched_and_its_digest_compared(
     both: Both, server: TlsServer
 ) -> None:
