@@ -51,6 +51,13 @@ class LocalFolder:
 
     def reach(self) -> None:
         """Make sure that the folder is there: a drive that is not mounted must not be filled."""
+        if not files.exists(self._root):
+            raise SurroundingsError(
+                "there is no such folder, and none is made",
+                where=str(self._root),
+                remedy="Check the name and that the disk it lies on is connected; for a new "
+                "place make the folder first",
+            )
         if not files.status(files.resolved(self._root)).is_directory:
             raise MisuseError(
                 "is not a directory",
