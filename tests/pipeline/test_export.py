@@ -154,5 +154,6 @@ def test_the_command_prints_the_files_and_their_comparison(
     assert ran.out == f"{tmp_path / 'out' / 'premis.xml'}\n"
     assert "the same bytes as in the bag" in ran.err
     ran = run("export", tmp_path / "s", "--to", tmp_path / "other", "--json")
-    assert ran.status == 3
-    assert json.loads(ran.out)["error"] == "IntegrityError"
+    assert ran.status == 2
+    assert json.loads(ran.out)["error"] == "MisuseError"
+    assert "archiver archive" in ran.err
