@@ -66,4 +66,7 @@ def _rows(take: TakeMotion) -> list[tuple[str, str]]:
         if one.weighted_percent.value is not None:
             rows.append(("wow and flutter, weighted", _told(one.weighted_percent, 2)))
             rows.append(("", f"from {plain(one.carrier)}"))
+        elif one.flutter_rms_percent.value is not None:
+            rows.append(("flutter, effective", _told(one.flutter_rms_percent, 2)))
+            rows.append(("", f"from {plain(one.carrier)}"))
     return rows

@@ -35,7 +35,7 @@ from archiver.signal.speedcurve import (
     SpeedCurve,
     speed_curve,
 )
-from archiver.signal.tone import CURVE_RATE_HZ, Tone, find_tone
+from archiver.signal.tone import Tone, find_tone
 from archiver.signal.transfer import Transfer, transfer
 from archiver.signal.wavering import Wavering, waver
 from archiver.signal.wear import Playing, Wear, wear
@@ -335,7 +335,8 @@ def wavering_of(
                 tone.curve.time_s,
                 tone.curve.frequency_hz,
                 noise=tone.curve.noise_hz / tone.frequency_hz.value,
-                highest_hz=CURVE_RATE_HZ / 4.0,
+                echoed=tone.curve.echoed_hz / tone.frequency_hz.value,
+                highest_hz=tone.curve.highest_hz,
                 carrier=f"tone of {tone.frequency_hz.value:.0f} Hz",
                 event_s=events,
             )

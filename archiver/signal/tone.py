@@ -50,21 +50,32 @@ _LEAST_SLIPS, _MOST_SLIPS = 0.02, 0.3
 _MOST_CYCLES = 6
 _CERTAIN = 0.9
 _GRID_RAD = 0.02
+_ECHOED = 0.25
+"""Share of a swing that reflections 12 dB down make of it once more (by simulation)."""
+
+_TAPS = 1601
+_LEAK = 1e-5
+_SHOWN = 0.67
+"""Share of the half-width of a filter that a wavering may fill."""
+
 _LATENESS_S = 0.003
 _REFLECTIONS_HZ = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ToneCurve:
-    """Frequency of a tone over time, low-passed at a quarter of its step rate.
+    """Frequency of a tone over time.
 
     ``time_s`` and ``frequency_hz`` have the shape (n,), at :data:`CURVE_RATE_HZ`;
-    ``noise_hz`` is the standard deviation that noise gives each value.
+    ``noise_hz`` is the standard deviation that noise gives each value, ``echoed_hz`` what
+    reflections give, and ``highest_hz`` the fastest wavering that the curve shows at its size.
     """
 
     time_s: Reals
     frequency_hz: Reals
     noise_hz: float
+    echoed_hz: float
+    highest_hz: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -164,6 +175,7 @@ class _Line:
     phase: Reals
     noise: float
     level: Reals
+    power: float
 
 
 def _demodulated(sound: Reals, track_hz: Reals, harmonic: int, half_band_hz: float) -> _Line | None:
@@ -172,7 +184,7 @@ def _demodulated(sound: Reals, track_hz: Reals, harmonic: int, half_band_hz: flo
     Returns None where it is not well above the noise beside it.
     """
     carrier = 2.0 * np.pi * harmonic * np.cumsum(track_hz) / REDUCED_RATE_HZ
-    band = signal.firwin(1601, half_band_hz, fs=REDUCED_RATE_HZ)
+    band = signal.firwin(_TAPS, half_band_hz, fs=REDUCED_RATE_HZ)
     mixed = sound * np.exp(-1j * carrier)
     base = signal.oaconvolve(mixed, band, mode="same")
     # Noise beside the line: the same filter, moved two and a half bands to either side.
@@ -192,6 +204,7 @@ def _demodulated(sound: Reals, track_hz: Reals, harmonic: int, half_band_hz: flo
         phase=phase,
         noise=math.sqrt(0.5 * beside / level) / harmonic,
         level=np.abs(base) / math.sqrt(level),
+        power=level,
     )
 
 
@@ -249,7 +262,9 @@ def _lines(sound: Reals, track_hz: Reals, half_band_hz: float) -> list[_Line]:
         line = _demodulated(sound, track_hz, harmonic, min(half_band_hz, 0.25 * lowest))
         if line is not None:
             lines.append(line)
-    return lines
+    # In a tone without noise the filter leaks from the strong lines to where none is.
+    strongest = max((line.power for line in lines), default=0.0)
+    return [line for line in lines if line.power > _LEAK * strongest]
 
 
 def _followed(lines: list[_Line], track_hz: Reals) -> Reals:
@@ -275,13 +290,12 @@ def _reflected(line: _Line, swing_hz: float, apart_hz: float) -> float:
     return (_STILL_RAD + _SWUNG_RAD * swung + _REFLECTIONS_RAD * moved) / line.harmonic
 
 
-def _joined(lines: list[_Line], swing_hz: float, apart_hz: float) -> tuple[Reals, float]:
-    """Return the mean phase of lines by how sure each is, and its standard deviation."""
+def _joined(lines: list[_Line], swing_hz: float, apart_hz: float) -> Reals:
+    """Return the mean phase of lines by how sure each is."""
     weights = np.array(
         [1.0 / (line.noise**2 + _reflected(line, swing_hz, apart_hz) ** 2) for line in lines]
     )
-    phase = np.average([line.phase for line in lines], axis=0, weights=weights)
-    return np.asarray(phase), float(np.sum(weights) ** -0.5)
+    return np.asarray(np.average([line.phase for line in lines], axis=0, weights=weights))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -335,6 +349,39 @@ def _counted(
     mean = float(np.sum(weight[near] * grid[near]) / weight[near].sum())
     spread = math.sqrt(float(np.sum(weight * (grid - mean) ** 2)))
     return _Counted(span=span, turned=mean, deviation=spread)
+
+
+def _evened(frequency_hz: Reals, half_band_hz: float) -> Reals:
+    """Give back to a curve what the filter and the difference of phases took from its swings."""
+    rates = np.fft.rfftfreq(2 * frequency_hz.size, 1.0 / CURVE_RATE_HZ)
+    band = signal.firwin(_TAPS, half_band_hz, fs=REDUCED_RATE_HZ)
+    _, passed = signal.freqz(band, worN=rates, fs=REDUCED_RATE_HZ)
+    taken = np.abs(passed) * np.sinc(rates / CURVE_RATE_HZ)
+    top = _SHOWN * half_band_hz
+    gain = np.interp(rates, [top, half_band_hz], [1.0, 0.0])
+    gain[rates <= top] = 1.0 / taken[rates <= top]
+    # Mirrored at its ends, so that nothing rings on them.
+    mirrored = np.concatenate([frequency_hz, frequency_hz[::-1]])
+    evened = np.fft.irfft(np.fft.rfft(mirrored) * gain, mirrored.size)
+    return np.asarray(evened[: frequency_hz.size])
+
+
+def _unsure(
+    lines: list[_Line], frequency_hz: Reals, apart_hz: float, half_band_hz: float
+) -> tuple[float, float]:
+    """Return standard deviations of each value of a curve, in Hz, by noise and by reflections.
+
+    Noise fills the filter; what reflections add goes with the swing, and differs from line
+    to line.
+    """
+    swing_hz = float(np.ptp(frequency_hz))
+    reflected = np.array([_reflected(line, swing_hz, apart_hz) for line in lines])
+    noise = np.array([line.noise for line in lines])
+    weight = 1.0 / (noise**2 + reflected**2)
+    weight /= weight.sum()
+    noise_hz = math.sqrt(float(np.sum((weight * noise) ** 2))) * half_band_hz / math.sqrt(3.0)
+    echoed_hz = _ECHOED * math.sqrt(float(np.sum(weight**2))) * float(np.std(frequency_hz))
+    return noise_hz, echoed_hz
 
 
 def _equal_ends(track_hz: Reals, span: slice) -> tuple[slice, float]:
@@ -417,10 +464,8 @@ def _measured(
         return _nothing(
             "the tone is lost in noise for moments, and with it the count of its cycles"
         )
-    wide, wide_rad = _joined(
-        [line for line in lines if counted.agrees(line)] or lines, swing_hz, apart_hz
-    )
-    angle = wide[sounding]
+    lines = [line for line in lines if counted.agrees(line)] or lines
+    angle = _joined(lines, swing_hz, apart_hz)[sounding]
     length_s = (angle.size - 1) / REDUCED_RATE_HZ
     mean_hz = counted.turned / (2.0 * np.pi * length_s)
     late_hz = apart_hz * _LATENESS_S / length_s
@@ -428,6 +473,8 @@ def _measured(
     steps = angle[:: REDUCED_RATE_HZ // CURVE_RATE_HZ]
     start_s = (first - margin + sounding.start) / REDUCED_RATE_HZ
     time_s = start_s + (np.arange(steps.size - 1) + 0.5) / CURVE_RATE_HZ
+    curve_hz = _evened(np.diff(steps) * CURVE_RATE_HZ / (2.0 * np.pi), half_band)
+    noise_hz, echoed_hz = _unsure(lines, curve_hz, apart_hz, half_band)
     half_width = COVERAGE * sd_hz
     ratio = mean_hz / stated_hz
     return Tone(
@@ -440,7 +487,9 @@ def _measured(
         end_s=start_s + length_s,
         curve=ToneCurve(
             time_s=time_s,
-            frequency_hz=np.diff(steps) * CURVE_RATE_HZ / (2.0 * np.pi),
-            noise_hz=wide_rad * half_band / math.sqrt(3.0),
+            frequency_hz=curve_hz,
+            noise_hz=noise_hz,
+            echoed_hz=echoed_hz,
+            highest_hz=_SHOWN * half_band,
         ),
     )

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,10 +55,14 @@ WEIGHTING_DB = (
 WOW_HZ = (0.5, 6.0)
 FLUTTER_HZ = (6.0, 100.0)
 
-_SHORTEST_S = 5.0
+_SHORTEST_S, _SHORTEST_FLUTTER_S = 5.0, 2.0
+"""Wow of half a hertz swings twice or thrice in the first, flutter a dozen times in the second."""
 
 _SCALE, _SCALE_SMOOTHED = 0.01, 0.06
 """Share of a reading by which it may be off beside noise (by simulation)."""
+
+_ECHOED_SHARE, _ECHOED_HZ = 0.7, 20.0
+"""What of the error by reflections stays in a reading, and how fast it goes (by simulation)."""
 
 
 class Locked(enum.StrEnum):
@@ -158,6 +162,7 @@ def waver(
     event_s: Reals | None = None,
     together_s: float = 0.0,
     window_s: float = 0.0,
+    echoed: float = 0.0,
 ) -> Wavering:
     """Analyse a speed curve: figures are those of the take, not of all that the machine may do.
 
@@ -178,12 +183,16 @@ def waver(
     window_s : float
         Standard deviation of the bell over which each value is a mean; what it takes from
         fast swings is given back. Such a curve holds no noise beside its swings.
+    echoed : float
+        Standard deviation that reflections give each value, relative to the mean speed; it
+        goes with the swing, at rates that are not known.
     """
     good = np.isfinite(speed)
     time_s, speed = time_s[good], speed[good]
     length_s = float(time_s[-1] - time_s[0]) if time_s.size > 1 else 0.0
-    if length_s < _SHORTEST_S or time_s.size < 8:
-        return _nothing(f"the curve is {length_s:.1f} s long; 5 s are needed", carrier, highest_hz)
+    short = f"the curve is {length_s:.1f} s long; 5 s are needed"
+    if length_s < _SHORTEST_FLUTTER_S or time_s.size < 8:
+        return _nothing(short, carrier, highest_hz)
     mean = float(np.trapezoid(speed, time_s)) / length_s
     deviation = speed / mean - 1.0
     middle = time_s - float(np.mean(time_s))
@@ -218,16 +227,26 @@ def waver(
         # Of the mean square of a swing and noise, then of its root.
         square_sd = added * math.sqrt((4.0 * rms**2 + 2.0 * added**2) / values)
         noise_sd = min(math.sqrt(square_sd), square_sd / (2.0 * rms) if rms > 0.0 else math.inf)
+        # Against what is heard only once, averaging over a long time does not help.
+        other = _ECHOED_SHARE * echoed * math.sqrt(float(np.mean(band[rates <= _ECHOED_HZ] ** 2)))
         peak = _two_sigma(part) * (rms / raw if raw > 0.0 else 0.0)
         return (
-            estimate(100.0 * rms, 100.0 * COVERAGE * math.hypot(noise_sd, scale * rms), "%"),
+            estimate(100.0 * rms, 100.0 * COVERAGE * math.hypot(noise_sd, scale * rms, other), "%"),
             estimate(
-                100.0 * peak, 100.0 * COVERAGE * math.hypot(2.0 * noise_sd, scale * peak), "%"
+                100.0 * peak,
+                100.0 * COVERAGE * math.hypot(2.0 * noise_sd, scale * peak, 2.0 * other),
+                "%",
             ),
         )
 
     wow_rms, wow_peak = reading(*WOW_HZ, 1.0)
     flutter_rms, flutter_peak = reading(*FLUTTER_HZ, 1.0)
+    if length_s < _SHORTEST_S:
+        return replace(
+            _nothing(short, carrier, top_hz),
+            flutter_rms_percent=flutter_rms,
+            flutter_peak_percent=flutter_peak,
+        )
     _, weighted = reading(0.1, 200.0, weighting_gain(rates))
     harmonics = _harmonics(time_s, flat, noise, event_s, window_s)
     return Wavering(

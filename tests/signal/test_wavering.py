@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from archiver.signal.estimate import Reals
+from archiver.signal.motion import wavering_of
 from archiver.signal.reduced import REDUCED_RATE_HZ, ReducedSound
 from archiver.signal.tone import find_tone
 from archiver.signal.wavering import WEIGHTING_DB, Locked, Wavering, waver, weighting_gain
@@ -67,6 +68,27 @@ def test_the_whole_chain_from_a_tone_of_one_kilohertz_reads_its_swing() -> None:
     )
     assert found.wow_rms_percent.value == pytest.approx(0.7071, rel=0.01)
     assert found.weighted_percent.value == pytest.approx(0.9969, rel=0.01)
+
+
+@pytest.mark.parametrize("pitch_hz", [440.0, 1000.0])
+@pytest.mark.parametrize("rate_hz", [8.0, 16.0])
+def test_flutter_is_told_from_a_tone_of_three_seconds(rate_hz: float, pitch_hz: float) -> None:
+    clock = np.arange(3 * REDUCED_RATE_HZ) / REDUCED_RATE_HZ
+    swing = pitch_hz * 0.003 / rate_hz * np.sin(2.0 * np.pi * rate_hz * clock)
+    take = ReducedSound(
+        samples=(0.3 * np.sin(2.0 * np.pi * pitch_hz * clock + swing)).astype(np.float32)
+    )
+    (found,) = wavering_of(None, find_tone(take, pitch_hz), None)
+    # 0.3 % / sqrt(2)
+    assert found.flutter_rms_percent.value == pytest.approx(0.2121, rel=0.02)
+    assert "5 s are needed" in found.wow_rms_percent.reason
+
+
+def test_a_low_tone_shows_no_flutter_that_its_filter_does_not_pass() -> None:
+    clock = np.arange(8 * REDUCED_RATE_HZ) / REDUCED_RATE_HZ
+    take = ReducedSound(samples=(0.3 * np.sin(2.0 * np.pi * 70.0 * clock)).astype(np.float32))
+    (found,) = wavering_of(None, find_tone(take, 70.0), None)
+    assert "nothing faster than" in found.flutter_rms_percent.reason
 
 
 @pytest.mark.parametrize("rate_hz", [1.0, 3.0, 5.0])
