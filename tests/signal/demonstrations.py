@@ -14,9 +14,11 @@ RATE_HZ = 24_000
 
 
 @functools.cache
-def demonstration(seed: int) -> tuple[ReducedSound, ReducedSound, ReproductionTruth, float]:
-    """Return performance, reproduction, truth and nominal speed of a case of 12 s."""
-    case = random_case(seed, sample_rate_hz=RATE_HZ, duration_s=12.0)
+def demonstration(
+    seed: int, duration_s: float = 12.0
+) -> tuple[ReducedSound, ReducedSound, ReproductionTruth, float]:
+    """Return performance, reproduction, truth and nominal speed of a case."""
+    case = random_case(seed, sample_rate_hz=RATE_HZ, duration_s=duration_s)
     return (
         reduced(case.performance, RATE_HZ),
         reduced(case.reproduction, RATE_HZ),

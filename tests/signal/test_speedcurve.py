@@ -118,3 +118,17 @@ def test_a_mean_is_taken_over_one_stretch_and_never_over_a_long_guess() -> None:
     begin, end = curve.span_s
     assert end <= 7.0 or begin >= 17.0
     assert curve.mean_ratio.value == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_tune_whose_path_slips_in_pauses_keeps_its_mean_speed() -> None:
+    # A whistled tune: path and speeds disagree by half a percent over the whole of it.
+    performance, reproduction, truth, _ = demonstration(45, 20.0)
+    curve = speed_curve(performance, reproduction)
+    assert curve.mean_ratio.value is not None
+    assert curve.mean_ratio.uncertainty is not None
+    assert curve.span_s is not None
+    times = np.clip(np.array(curve.span_s), truth.time_s[0], truth.time_s[-1])
+    source = np.interp(times, truth.time_s, truth.performance_time_s)
+    mean = float((source[1] - source[0]) / (times[1] - times[0]))
+    assert curve.mean_ratio.value == pytest.approx(mean, rel=0.002)
+    assert abs(curve.mean_ratio.value - mean) <= curve.mean_ratio.uncertainty
