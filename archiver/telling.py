@@ -1,11 +1,11 @@
-"""How sizes and command lines are written for people, wherever they are told."""
+"""How sizes, numbers of things and command lines are written for people, wherever they are told."""
 
 from __future__ import annotations
 
 import os
 import re
 
-__all__ = ["byte_size", "command_line"]
+__all__ = ["byte_size", "command_line", "count"]
 
 _UNITS = ("kB", "MB", "GB", "TB")
 # Letters of all languages are plain to every shell; a tilde is a home directory at the beginning.
@@ -21,6 +21,11 @@ def byte_size(number: int) -> str:
     while round(amount, 1) >= 1000 and unit < len(_UNITS) - 1:
         amount, unit = amount / 1000, unit + 1
     return f"{amount:.1f} {_UNITS[unit]}"
+
+
+def count(number: int, word: str, words: str = "") -> str:
+    """Say a number of things; ``words`` is their name where an s does not make it."""
+    return f"{number} {word if number == 1 else words or f'{word}s'}"
 
 
 def command_line(*words: object, windows: bool = os.name == "nt") -> str:

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.telling import byte_size, command_line
+from archiver.telling import byte_size, command_line, count
 
 
 @pytest.mark.parametrize(
@@ -31,6 +31,19 @@ from archiver.telling import byte_size, command_line
 )
 def test_sizes_are_said_in_decimal_units(number: int, text: str) -> None:
     assert byte_size(number) == text
+
+
+@pytest.mark.parametrize(
+    ("said", "text"),
+    [
+        (count(0, "file"), "0 files"),
+        (count(1, "file"), "1 file"),
+        (count(2, "entry", "entries"), "2 entries"),
+        (count(1, "part is", "parts are"), "1 part is"),
+    ],
+)
+def test_one_thing_is_said_in_the_singular(said: str, text: str) -> None:
+    assert said == text
 
 
 @given(st.lists(st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1)))

@@ -238,8 +238,7 @@ def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:
     show_findings(console, report.findings)
     state = "as written" if report.intact else "altered"
     console.print(
-        f"{plain(str(path))}: {count(report.entries, 'entry').replace('entrys', 'entries')}, "
-        f"{state}.",
+        f"{plain(str(path))}: {count(report.entries, 'entry', 'entries')}, {state}.",
         style="bold",
         soft_wrap=True,
     )

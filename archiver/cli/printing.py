@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from archiver.findings import Finding, Severity
 from archiver.telling import byte_size as size
+from archiver.telling import count
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -141,11 +142,6 @@ def _show_place(console: Console | Lines, finding: Finding) -> None:
     head = Text(severity, style=_COLOURS[finding.severity])
     head.append(place, style="bold")
     console.print(head)
-
-
-def count(number: int, word: str, words: str = "") -> str:
-    """Say a number of things; ``words`` is their name where an s does not make it."""
-    return f"{number} {word}" if number == 1 else f"{number} {words or f'{word}s'}"
 
 
 def tally(findings: Sequence[Finding]) -> str:

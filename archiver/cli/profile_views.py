@@ -17,7 +17,7 @@ from archiver.cli.printing import (
 )
 from archiver.package.bagprofile import BagProfile
 from archiver.session.institution import Institution
-from archiver.telling import command_line
+from archiver.telling import command_line, count
 
 if TYPE_CHECKING:
     from archiver.pipeline.fitness import CheckedProfile, Fitness
@@ -146,7 +146,10 @@ def _asks(institution: Institution, bag_profile: BagProfile | None) -> Iterator[
         ("largest package", _limit(institution.largest_package_bytes)),
         ("largest part", _limit(institution.largest_part_bytes)),
         ("destination", institution.destination),
-        ("receipt", f"within {institution.receipt_days} days" if institution.receipt_days else ""),
+        (
+            "receipt",
+            f"within {count(institution.receipt_days, 'day')}" if institution.receipt_days else "",
+        ),
         (
             "earlier versions",
             "referenced by digest" if institution.earlier_versions_referenced else "",

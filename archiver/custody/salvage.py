@@ -22,6 +22,7 @@ from archiver.custody.locating import SoundState, locate_sound
 from archiver.custody.sound import SoundDigests
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.findings import clock
+from archiver.telling import count
 from archiver.wave import adtl, info
 from archiver.wave.bext import Bext
 from archiver.wave.cue import Cue, CuePoint
@@ -276,9 +277,10 @@ def _chunks(record: SoundDigests, state: SoundState, program: str, moment: str) 
         entries.append(adtl.CueLength(cue=name, length_frames=length))
     damaged_s = sum(span.end_s - span.start_s for span in state.spans)
     words = (
-        f"SALVAGED, NOT INTACT. Made from a damaged master; {len(state.spans)} stretches, "
-        f"{clock(damaged_s)} of {clock(record.duration_s)}, are not as they were stored; cue "
-        "points mark them."
+        f"SALVAGED, NOT INTACT. Made from a damaged master; "
+        f"{count(len(state.spans), 'stretch', 'stretches')}, {clock(damaged_s)} of "
+        f"{clock(record.duration_s)} in all, not as stored; cue points mark "
+        f"{'it' if len(state.spans) == 1 else 'them'}."
     )
     name_of_file = record.file.rpartition("/")[2]
     day, _, time = moment.partition("T")

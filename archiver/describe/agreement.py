@@ -9,6 +9,7 @@ from __future__ import annotations
 from archiver.findings import Finding, Rule, Severity
 from archiver.session.records import Session, Take
 from archiver.signal.sampleformat import SampleFormat
+from archiver.telling import count
 from archiver.wave.coding import SoundCoding
 
 __all__ = ["disagreements"]
@@ -31,10 +32,6 @@ CHANNELS_DIFFER = Rule(
     reason="Nobody can tell later what a channel without a meaning, or the missing one, held.",
     remedy="Give channels in the chain, or in the take where it differs, one meaning a channel.",
 )
-
-
-def _plural(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 _SOUND_FILES = ("WAVE", "FLAC", "AIFF")
@@ -93,7 +90,7 @@ def disagreements(
         found.append(
             DEPTH_DIFFERS.at(
                 where,
-                f"{take.file} has {_plural(samples.valid_bits, 'bit')} a sample; chain "
+                f"{take.file} has {count(samples.valid_bits, 'bit')} a sample; chain "
                 f"{chain.id} states {chain.bit_depth}",
                 accepted=f"{chain.bit_depth} bits",
                 remedy=_remedy(DEPTH_DIFFERS, "bit_depth", coding),
@@ -104,9 +101,9 @@ def disagreements(
         found.append(
             CHANNELS_DIFFER.at(
                 where,
-                f"{take.file} has {_plural(samples.channels, 'channel')}; the sheet gives "
-                f"{_plural(len(meanings), 'meaning')}: {', '.join(meanings) or 'none'}",
-                accepted=f"{_plural(samples.channels, 'meaning')}, in the order of the channels",
+                f"{take.file} has {count(samples.channels, 'channel')}; the sheet gives "
+                f"{count(len(meanings), 'meaning')}: {', '.join(meanings) or 'none'}",
+                accepted=f"{count(samples.channels, 'meaning')}, in the order of the channels",
                 remedy=_remedy(CHANNELS_DIFFER, "channels", coding),
             )
         )

@@ -18,6 +18,7 @@ from archiver.describe.vocabulary import AAT, AAT_SOUND_RECORDINGS, DATACITE_CON
 from archiver.describe.wording import take_title, xsd_date, xsd_duration
 from archiver.describe.xmltext import encodable, legal_uri
 from archiver.session.records import Machine, Session
+from archiver.telling import count
 
 __all__ = ["document"]
 
@@ -158,8 +159,8 @@ def _sizes(archive: Archive) -> list[str]:
         Fraction(),
     )
     return [
-        f"{len(archive.masters)} takes",
-        f"{sum(file.size_bytes for file in masters)} bytes",
+        count(len(archive.masters), "take"),
+        count(sum(file.size_bytes for file in masters), "byte"),
         xsd_duration(round(seconds * 1000), 1000),
     ]
 

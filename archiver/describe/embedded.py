@@ -23,6 +23,7 @@ from archiver.findings import Finding, Where
 from archiver.session.capture_files import CaptureFile
 from archiver.session.records import Role, Session, Take, TakeKind
 from archiver.signal.sampleformat import SampleFormat
+from archiver.telling import count
 from archiver.wave import ixml
 from archiver.wave import rules as wave_rules
 from archiver.wave.adtl import Adtl
@@ -331,5 +332,5 @@ def _full_texts(session: Session, take: Take) -> str:
     if take.reproduces:
         lines.append(f"Reproduces: {session.identifier}_{take.reproduces}")
     if take.playings_before is not None:
-        lines.append(f"Played before this take: {take.playings_before} times")
+        lines.append(f"Played before this take: {count(take.playings_before, 'time')}")
     return "\n".join(lines)

@@ -39,6 +39,7 @@ from archiver.package.rules import (
 )
 from archiver.package.signature import is_signature_name
 from archiver.package.tree import Kind, Tree, TreeFile
+from archiver.telling import count
 
 __all__ = ["Comparison", "Expectation", "compare"]
 
@@ -314,8 +315,8 @@ def _oxum(bag: Bag, payload: Sequence[TreeFile], result: Comparison) -> None:
         result.findings.append(
             OXUM.at(
                 Where(file="bag-info.txt", field="Payload-Oxum"),
-                f"it states {stated[0]} bytes in {stated[1]} files; there are {held[0]} bytes "
-                f"in {held[1]} files",
+                f"it states {count(stated[0], 'byte')} in {count(stated[1], 'file')}; there are "
+                f"{count(held[0], 'byte')} in {count(held[1], 'file')}",
             )
         )
 

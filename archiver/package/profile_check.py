@@ -34,6 +34,7 @@ from archiver.package.reader import Bag
 from archiver.package.tagfiles import BAG_INFO, FETCH, BagInfo
 from archiver.package.text import DECLARATION
 from archiver.package.tree import Tree
+from archiver.telling import count
 
 __all__ = ["FOLDER", "check_against_profiles", "check_info", "same_media_type"]
 
@@ -258,7 +259,7 @@ class _Check:
             octets = sum(self.payload.values())
             yield BAG_NOT_EMPTY.at(
                 Where(file="data"),
-                f"the payload is {octets} bytes in {len(self.payload)} files",
+                f"the payload is {count(octets, 'byte')} in {count(len(self.payload), 'file')}",
                 accepted="no file, or one of no bytes",
             )
 

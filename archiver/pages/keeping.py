@@ -24,6 +24,7 @@ from archiver.pages.content import (
 )
 from archiver.pages.facts import Links, PageFacts
 from archiver.pages.figures import bytes_in_words
+from archiver.telling import count
 
 __all__ = ["MOST_FILES", "files_section", "findings_section", "making_section", "verify_section"]
 
@@ -117,7 +118,7 @@ def findings_section(facts: PageFacts) -> Section | None:
         return None
     shown = found[:_MOST_FINDINGS]
     counts = ", ".join(
-        f"{number} {severity}{'s' if number > 1 else ''}"
+        count(number, str(severity))
         for severity in Severity
         if (number := sum(one.severity is severity for one in found))
     )
@@ -181,7 +182,9 @@ def _making(facts: PageFacts) -> Iterator[Block]:
             plain("Made", run.archived),
             plain("Program", f"{run.program} {run.version}"),
             plain("Libraries", ", ".join(f"{one.name} {one.version}" for one in run.libraries)),
-            derived("Payload", f"{len(facts.archive.files)} files, {bytes_in_words(sizes)}"),
+            derived(
+                "Payload", f"{count(len(facts.archive.files), 'file')}, {bytes_in_words(sizes)}"
+            ),
         )
     )
     if facts.steps:

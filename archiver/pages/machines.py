@@ -25,6 +25,7 @@ from archiver.pages.figures import dated, quantity
 from archiver.pages.pictures import pictures_of_machine
 from archiver.session.condition import changes_in, report_of
 from archiver.session.records import Machine, PartState, Session, When
+from archiver.telling import count
 
 __all__ = ["condition_blocks", "machine_sections"]
 
@@ -160,9 +161,10 @@ def _parts(machine: Machine) -> Iterator[Block]:
     if not machine.parts:
         return
     counts = {state: sum(part.state is state for part in machine.parts) for state in PartState}
-    told = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
+    told = ", ".join(f"{number} {state}" for state, number in counts.items() if number)
     yield Paragraph(
-        text=own(f"{len(machine.parts)} parts are listed: {told}."), basis=Basis.DERIVED
+        text=own(f"{count(len(machine.parts), 'part is', 'parts are')} listed: {told}."),
+        basis=Basis.DERIVED,
     )
     yield from table_of(
         "Parts",

@@ -20,6 +20,7 @@ from archiver.pages.content import (
     said,
 )
 from archiver.pages.facts import PageFacts
+from archiver.telling import count
 
 __all__ = ["rights_section"]
 
@@ -48,8 +49,7 @@ def _blocks(facts: PageFacts) -> Iterator[Block]:
         rows.append(stated("Closed", closed_words(whole.closed_until)))
     hidden = [file for file in facts.archive.files if file.role is FileRole.RESTRICTED]
     if hidden:
-        count = f"{len(hidden)} files" if len(hidden) > 1 else "1 file"
-        rows.append(plain("Not public", f"{count} in data/restricted"))
+        rows.append(plain("Not public", f"{count(len(hidden), 'file')} in data/restricted"))
     if facts.restricted_left_out:
         rows.append(plain("Not public", "left out of this bag; the session folder holds it"))
     yield from facts_of(rows)

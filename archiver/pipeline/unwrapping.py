@@ -52,6 +52,7 @@ from archiver.pipeline.profiles import Profile
 from archiver.pipeline.verify import accepted_signers
 from archiver.pipeline.versions_sent import Completed, HeldChangedError, complete
 from archiver.progress import Progress
+from archiver.telling import count
 
 __all__ = ["NotTakenError", "Unwrapped", "Unwrapper"]
 
@@ -262,7 +263,7 @@ class Unwrapper:
             raise NotTakenError(
                 REFERENCE_NOT_HELD.at(
                     Where(file=FETCH),
-                    f"{len(named)} files are only named by their digest",
+                    f"{count(len(named), 'file is', 'files are')} only named by digest",
                     accepted="whole bags",
                 )
             )

@@ -17,6 +17,7 @@ from archiver.session.portable_names import same_elsewhere, shown, why_not_porta
 from archiver.session.records import Machine
 from archiver.session.sheet import Sheet
 from archiver.session.stated import Stated, stated
+from archiver.telling import count
 
 __all__ = ["CAPTURE_EXTENSIONS", "READ_ME", "Folder", "check_folder", "look_into"]
 
@@ -304,13 +305,12 @@ def _strays(paths: Iterable[str], listed: set[str], sheet: Sheet) -> list[Findin
                 )
         elif top not in _FOLDERS:
             elsewhere[top] = elsewhere.get(top, 0) + 1
-    for top, count in elsewhere.items():
+    for top, number in elsewhere.items():
         near = nearest(top, _FOLDERS)
-        files_held = "1 file" if count == 1 else f"{count} files"
         findings.append(
             rules.FOLDER_STRAY.at(
                 Where(file=f"{shown(top)}/"),
-                f"is not a folder of the session; it holds {files_held}"
+                f"is not a folder of the session; it holds {count(number, 'file')}"
                 + (f"; nearest: {near}/" if near else ""),
                 accepted=", ".join(f"{name}/" for name in _FOLDERS),
             )

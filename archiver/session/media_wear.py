@@ -13,6 +13,7 @@ from archiver.findings import Finding
 from archiver.session import plausibility_rules as rules
 from archiver.session.records import Medium, Session, Take
 from archiver.session.take_order import takes_in_time
+from archiver.telling import count
 
 __all__ = ["MediumWear", "check_wear", "wear_of"]
 
@@ -153,8 +154,8 @@ def _stated(session: Session, medium: Medium, first: Take | None) -> list[Findin
         return [
             rules.MEDIUM_PLAYINGS.at(
                 session.locate(f"{first.at}.playings_before"),
-                f"take `{first.id}` says {stated} playings before it, but medium `{medium.id}` "
-                f"had been played {medium.playings} times before the session",
+                f"take `{first.id}` says {count(stated, 'playing')} before it, but medium `{medium.id}` "
+                f"had been played {count(medium.playings, 'time')} before the session",
                 accepted=f"{medium.playings} or more",
             )
         ]

@@ -9,6 +9,7 @@ from archiver.signal import rules
 from archiver.signal.channels import swapped_takes
 from archiver.signal.faults import FaultSpan
 from archiver.signal.take import ChannelMeasurements, TakeMeasurements
+from archiver.telling import count
 
 __all__ = ["judge_capture", "judge_session"]
 
@@ -62,12 +63,13 @@ def _all(measured: TakeMeasurements, file: str, meanings: Sequence[str]) -> Iter
     if meanings and len(meanings) != len(measured.channels):
         yield rules.CAPTURE_CHANNEL_COUNT.at(
             whole,
-            f"the file has {len(measured.channels)} channels, the sheet describes {len(meanings)}",
+            f"the file has {count(len(measured.channels), 'channel')}, the sheet describes "
+            f"{len(meanings)}",
             accepted="one entry in channels for each channel of the file",
         )
     if measured.spare_bytes:
         yield rules.CAPTURE_PART_FRAME.at(
-            whole, f"{measured.spare_bytes} bytes after the last whole frame"
+            whole, f"{count(measured.spare_bytes, 'byte')} after the last whole frame"
         )
     if measured.frames and all(_silent(channel, measured) for channel in measured.channels):
         yield rules.CAPTURE_SILENT.at(

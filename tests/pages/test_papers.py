@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -202,6 +203,26 @@ def test_no_text_of_a_person_becomes_markup_or_steers_a_screen() -> None:
     for letter in (receipt_request(record(**facts)), refusal_letter(odd_receipt)):
         text = letter.decode()
         assert all(c == "\n" or c.isprintable() or c == "\u00a0" for c in text)
+
+
+def test_one_file_and_one_byte_are_said_in_the_singular() -> None:
+    """A deposit of one file is none of “1 files”, on any paper."""
+    one = replace(BAG, payload_files=1, payload_bytes=1)
+    pages = [
+        agreement_page(agreement(bag=one)),
+        receipt_page(replace(receipt(), bag=one, completed={"data/a.wav": "held"})),
+        transfer_page(replace(record(), bag=one)),
+        receipt_request(replace(record(), bag=one)),
+    ]
+    for page in pages:
+        text = " ".join(read(page).text.split())
+        assert "1 file" in text
+        assert not re.search(r"(?<!\d)1 (?:files|bytes)", text)
+
+
+def test_thousands_of_files_are_told_apart_by_a_blank() -> None:
+    many = replace(BAG, payload_files=12_345)
+    assert "12\N{NO-BREAK SPACE}345 files, " in agreement_page(agreement(bag=many)).decode()
 
 
 def test_a_letter_keeps_to_72_columns_but_for_what_cannot_be_broken() -> None:

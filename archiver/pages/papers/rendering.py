@@ -12,6 +12,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from archiver.telling import byte_size as bytes_text
+from archiver.telling import count
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -39,6 +40,7 @@ def _environment() -> Environment:
         keep_trailing_newline=True,
     )
     environment.filters["bytes"] = bytes_text
+    environment.filters["count"] = count_text
     environment.filters["exact"] = exact_text
     environment.filters["line"] = line_of
     return environment
@@ -85,8 +87,8 @@ def paragraph(text: str, indent: str = "", first: str | None = None) -> str:
 
 
 def count_text(number: int, word: str, words: str = "") -> str:
-    """Say a number of things."""
-    return f"{number:,} {word if number == 1 else words or word + 's'}".replace(",", "\u00a0")
+    """Say a number of things, the thousands apart."""
+    return count(number, word, words).replace(str(number), exact_text(number), 1)
 
 
 def exact_text(number: int) -> str:
