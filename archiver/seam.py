@@ -272,14 +272,26 @@ class OperatingSystem:
 
         if not read_only:
             return opened("mode=rwc")
-        connection = opened("mode=ro")
+        log = path.with_name(f"{path.name}-wal")
+        unfinished = log.exists() and log.stat().st_size > 0
+        as_it_lies = "mode=ro&immutable=1"
+        if not unfinished and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+            return opened(as_it_lies)
+        # Who may only read makes the files that writers share too, and cannot take them away
+        # (sqlite.org/wal.html). Who may write takes them away when nobody else has them open. Of
+        # what a writer left behind, nothing is touched.
+        connection = opened("mode=ro" if unfinished else "mode=rw")
         try:
+            connection.execute("PRAGMA query_only = ON")
             connection.execute("PRAGMA schema_version")
         except sqlite3.OperationalError:
-            # On a read-only medium there is no place for the files that writers share; nobody
-            # can write there either, so the file is read as it lies.
             connection.close()
-            connection = opened("mode=ro&immutable=1")
+            if unfinished:
+                # The last entries stand in the log alone, and would be left out without a word.
+                raise
+            # On a read-only medium there is no place for those files; nobody can write there
+            # either.
+            connection = opened(as_it_lies)
         return connection
 
 

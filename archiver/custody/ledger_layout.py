@@ -147,7 +147,8 @@ def _surroundings(error: sqlite3.OperationalError, path: Path) -> ArchiverError:
         return SurroundingsError(
             f"could not be opened for this ({text})",
             where=str(path),
-            remedy="Check the permissions of the file and its folder",
+            remedy="Check the permissions of the file and its folder, or read a copy of all files "
+            "of that name (-wal, -shm) on a disk that can be written",
         )
     if "no such" in text or "malformed" in text:
         return IntegrityError(

@@ -11,6 +11,7 @@ import contextlib
 import errno
 import hashlib
 import json
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -25,7 +26,13 @@ from archiver.custody.entry import Draft, EntryKind, canonical, moment_text
 from archiver.custody.ledger import Head, Ledger, open_ledger
 from archiver.custody.ledger_check import LedgerReport, verify_ledger
 from archiver.custody.ledger_export import json_lines, premis_events
-from archiver.errors import ArchiverError, DefectError, IntegrityError, MisuseError
+from archiver.errors import (
+    ArchiverError,
+    DefectError,
+    IntegrityError,
+    MisuseError,
+    SurroundingsError,
+)
 from archiver.schema_store import schema
 from tests.custody.ledgers import MOMENT, check_draft, check_facts, make_ledger, tamper
 from tests.describe import official
@@ -386,10 +393,72 @@ def test_a_ledger_is_read_where_nothing_can_be_written(
     assert len(opened) == 2
 
 
+def test_entries_in_a_log_that_cannot_be_read_are_not_left_out_without_a_word(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path.with_name(f"{path.name}-wal").write_bytes(b"entries")
+    connect = sqlite3.connect
+
+    def refuse(where: str, **options: object) -> sqlite3.Connection:
+        del where, options
+        return connect(":memory:", factory=_Unopened)
+
+    monkeypatch.setattr(sqlite3, "connect", refuse)
+    with pytest.raises(SurroundingsError, match="-wal"):
+        open_ledger(path, read_only=True)
+
+
 class _Unopened(sqlite3.Connection):
     def execute(self, *arguments: object) -> sqlite3.Cursor:
         del arguments
         raise sqlite3.OperationalError("unable to open database file")
+
+
+def beside(path: Path) -> dict[str, tuple[bytes, int]]:
+    return {
+        one.name: (one.read_bytes(), one.stat().st_mtime_ns)
+        for one in path.parent.glob(f"{path.name}*")
+    }
+
+
+def test_reading_leaves_no_file_beside_the_ledger_and_changes_no_byte(path: Path) -> None:
+    """The files that writers share (sqlite.org/wal.html) are gone when the last one closes."""
+    before = beside(path)
+    assert list(before) == [path.name]
+    assert verified(path).intact
+    assert beside(path) == before
+
+
+def test_what_is_read_cannot_be_changed(path: Path) -> None:
+    with open_ledger(path, read_only=True) as ledger, pytest.raises(ArchiverError):
+        ledger.append(check_draft("bag-9"))
+    assert verified(path).entries == 8
+
+
+def test_a_reader_leaves_the_files_of_a_writer_alone(path: Path) -> None:
+    with open_ledger(path) as writer:
+        writer.append(check_draft("bag-9"))
+        assert verified(path).entries == 9
+        names = {one.name for one in path.parent.glob(f"{path.name}*")}
+        assert names == {path.name, f"{path.name}-wal", f"{path.name}-shm"}
+        writer.append(check_draft("bag-10"))
+    assert verified(path).entries == 10
+
+
+def test_the_log_of_a_writer_that_died_is_read_and_not_worked_in(
+    path: Path, tmp_path: Path
+) -> None:
+    """Its last entries stand in the log alone; reading is no repair."""
+    died = tmp_path / "died"
+    died.mkdir()
+    with open_ledger(path) as writer:
+        writer.append(check_draft("bag-9"))
+        for one in path.parent.glob(f"{path.name}*"):
+            shutil.copy2(one, died)
+    held = died / path.name
+    kept = {name: beside(held)[name] for name in (path.name, f"{path.name}-wal")}
+    assert verified(held).entries == 9
+    assert {name: beside(held)[name] for name in kept} == kept
 
 
 def test_ledger_is_a_context(path: Path) -> None:
