@@ -39,8 +39,11 @@ _SPOKEN = 0.5
 """Tones through horn and room leave up to 0.4, vowels in a row 0.7 (by simulation)."""
 
 _BUILD_UP_S = 0.10
-_END_S = 0.05
+_END_S = 0.10
 _STILL_RAD = 0.05
+_COMMON_RAD = 0.02
+"""Error of the phase that all harmonics share (by simulation)."""
+
 _SWUNG_RAD = 0.3
 _REFLECTIONS_RAD = 0.15
 _SLIPPING_RAD = 0.2
@@ -347,7 +350,9 @@ def _counted(
     if float(weight[near].sum()) < _CERTAIN:
         return None
     mean = float(np.sum(weight[near] * grid[near]) / weight[near].sum())
-    spread = math.sqrt(float(np.sum(weight * (grid - mean) ** 2)))
+    spread = math.hypot(
+        math.sqrt(float(np.sum(weight * (grid - mean) ** 2))), math.sqrt(2.0) * _COMMON_RAD
+    )
     return _Counted(span=span, turned=mean, deviation=spread)
 
 
