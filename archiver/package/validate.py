@@ -6,7 +6,7 @@ Source: RFC 8493 section 3 (complete and valid), and the sections that the rules
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -267,49 +267,58 @@ class _Judge:
             rule = FILE_UNREADABLE if broken else FILE_NOT_OPENED
             self.findings.append(rule.at(where, f"the file {found.error.found}"))
             return CheckedFile(path=path, size=size, outcome=Outcome.UNREADABLE, digests=())
-        outcome = Outcome.INTACT
+        unsteady: list[tuple[str, Expectation]] = []
+        differing: list[tuple[str, Expectation]] = []
         for expectation in expectations:
             name = hashlib_name(expectation.algorithm)
             if name is None or found.digests[name] == expectation.checksum:
                 continue
-            where = Where(file=shown(path))
-            if found.again.get(name) == expectation.checksum:
-                if outcome is Outcome.INTACT:
-                    outcome = Outcome.UNSTEADY
-                self._unsteady(where, name, found, expectation)
-            else:
-                outcome = Outcome.DIFFERS
-                self._differs(where, name, found, expectation)
+            is_unsteady = found.again.get(name) == expectation.checksum
+            (unsteady if is_unsteady else differing).append((name, expectation))
+        # One finding a file, however many manifests list it: what happened to it is one thing.
+        where = Where(file=shown(path))
+        if unsteady:
+            self._unsteady(where, found, unsteady)
+        if differing:
+            self._differs(where, found, differing)
+        outcome = Outcome.DIFFERS if differing else Outcome.UNSTEADY if unsteady else Outcome.INTACT
         return CheckedFile(
             path=path, size=size, outcome=outcome, digests=tuple(found.digests.items())
         )
 
-    def _unsteady(self, where: Where, name: str, found: Hashed, said: Expectation) -> None:
-        self.findings.append(
-            READING_UNSTEADY.at(
-                where,
-                f"the first reading gave the {name} checksum {found.digests[name]}, the second "
-                f"{said.checksum}, as {said.manifest} says",
-            )
+    def _unsteady(
+        self, where: Where, found: Hashed, stated: Sequence[tuple[str, Expectation]]
+    ) -> None:
+        readings = (
+            f"the first reading gave the {name} checksum {found.digests[name]}, the second "
+            f"{said.checksum}, as {said.manifest} says"
+            for name, said in stated
         )
+        self.findings.append(READING_UNSTEADY.at(where, "; ".join(readings)))
 
-    def _differs(self, where: Where, name: str, found: Hashed, said: Expectation) -> None:
-        again = found.again.get(name)
-        if again is None:
-            second = "a second reading failed"
-        elif again == found.digests[name]:
-            second = "a second reading gave the same"
-        else:
-            second = f"a second reading gave {again}, so the disk or this machine is failing"
-        message = (
+    def _differs(
+        self, where: Where, found: Hashed, stated: Sequence[tuple[str, Expectation]]
+    ) -> None:
+        facts = [
             f"the {name} checksum is {found.digests[name]}; {said.manifest} line {said.line} "
-            f"says {said.checksum}; {second}"
-        )
+            f"says {said.checksum}"
+            for name, said in stated
+        ]
+        names = dict.fromkeys(name for name, _ in stated)
+        if not found.again:
+            facts.append("a second reading failed")
+        elif all(found.again.get(name) == found.digests[name] for name in names):
+            facts.append("a second reading gave the same")
+        else:
+            other = " and ".join(found.again[name] for name in names if name in found.again)
+            facts.append(f"a second reading gave {other}, so the disk or this machine is failing")
         if found.size == 0:
-            message += "; the file is empty"
-        elif (owner := self._owner(found.digests[name])) is not None:
-            message += f"; this is the content that belongs to {shown(owner)!r}"
-        self.findings.append(CHECKSUM_DIFFERS.at(where, message))
+            facts.append("the file is empty")
+        else:
+            owners = filter(None, (self._owner(found.digests[name]) for name in names))
+            if (owner := next(owners, None)) is not None:
+                facts.append(f"this is the content that belongs to {shown(owner)!r}")
+        self.findings.append(CHECKSUM_DIFFERS.at(where, "; ".join(facts)))
 
     def _owner(self, digest: str) -> str | None:
         """Tell which listed file has this digest."""

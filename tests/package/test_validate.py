@@ -206,6 +206,42 @@ def test_swapped_files_are_told_as_swapped(bag: Path) -> None:
     assert "belongs to 'data/a.txt'" in messages["data/c.txt"]
 
 
+def test_a_file_that_two_manifests_list_has_one_finding_that_names_both(tmp_path: Path) -> None:
+    """RFC 8493, section 2.2.1, lets a bag have a manifest for each of several algorithms."""
+    listed = {f"data/{name}": content for name, content in PAYLOAD.items()}
+    bag = write_bag(
+        tmp_path / "bag", PAYLOAD, extra={"manifest-sha512.txt": manifest_of(listed, "sha512")}
+    )
+    _swap_files(bag)
+    report = validate(bag)
+    assert [(f.code, f.where.file) for f in report.findings] == [
+        ("bag-checksum-differs", "data/a.txt"),
+        ("bag-checksum-differs", "data/c.txt"),
+    ]
+    message = report.findings[0].message
+    for algorithm in ("sha256", "sha512"):
+        found = hashlib.new(algorithm, PAYLOAD["c.txt"]).hexdigest()
+        said = hashlib.new(algorithm, PAYLOAD["a.txt"]).hexdigest()
+        assert (
+            f"the {algorithm} checksum is {found}; manifest-{algorithm}.txt line 1 says {said}"
+        ) in message
+    assert message.count("a second reading gave the same") == 1
+    assert message.count("belongs to 'data/c.txt'") == 1
+    assert not judged_valid(bag)
+
+
+def test_a_first_reading_that_was_wrong_is_told_once_for_both_manifests(tmp_path: Path) -> None:
+    listed = {f"data/{name}": content for name, content in PAYLOAD.items()}
+    bag = write_bag(
+        tmp_path / "bag", PAYLOAD, extra={"manifest-sha512.txt": manifest_of(listed, "sha512")}
+    )
+    with files.use(FaultySeam(flipped_once={"b.bin": 700})):
+        (finding,) = validate(bag).findings
+    assert finding.code == "bag-reading-unsteady"
+    assert "the sha256 checksum" not in finding.message.partition("sha512")[2]
+    assert "sha256" in finding.message
+
+
 def test_emptied_file_is_told_as_empty(bag: Path) -> None:
     _empty(bag)
     assert "the file is empty" in validate(bag).findings[0].message
