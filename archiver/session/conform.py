@@ -103,6 +103,7 @@ class _Reader:
         self.newer = newer
         self.findings: list[Finding] = []
         self.suggestions = _SUGGESTIONS
+        self.lengths: dict[str, int] = {}
 
     def where(self, node: Node | Entry, path: str) -> Where:
         return Where(file=self.file, line=node.line, column=node.column, field=path)
@@ -216,6 +217,7 @@ class _Reader:
 
     def listing(self, node: Listing, shape: Shape, path: str) -> list[Value]:
         values: list[Value] = []
+        self.lengths[path] = len(node.items)
         item = shape.item
         if len(node.items) < shape.min_items:
             self.findings.append(
@@ -319,15 +321,23 @@ class _Reader:
         if not is_closed and f"`{shape.example}`" not in accepted:
             accepted += f", such as `{shape.example}`"
         question = f"; did you mean `{near}`?" if near else ""
-        name = re.sub(r"\[\d+\]$", "", path).rpartition(".")[2]
+        remedy = f"Write {self.written(path, near)} if that is meant." if near else None
         self.findings.append(
             rules.SHEET_VALUE.at(
                 self.where(node, path),
                 f"`{_shown(node.text)}` {why}{question}",
                 accepted=accepted,
-                remedy=f"Write `{name}: {near}` if that is meant." if near else None,
+                remedy=remedy,
             )
         )
+
+    def written(self, path: str, word: str) -> str:
+        """Say how a word is written at a field; in a list, as the list takes it."""
+        listed = re.sub(r"\[\d+\]$", "", path)
+        name = listed.rpartition(".")[2]
+        if listed == path:
+            return f"`{name}: {word}`"
+        return f"`{name}: [{word}]`" if self.lengths.get(listed) == 1 else f"`{word}` in its place"
 
 
 def _shown(text: str) -> str:

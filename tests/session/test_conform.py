@@ -93,6 +93,24 @@ def test_one_mistake_makes_one_finding_with_its_place(
     assert finding.where.column is not None
 
 
+PURPOSES = "      # purposes: [recording, archiving]    # where the consent covers less than all\n"
+
+
+@pytest.mark.parametrize(
+    ("listed", "written"),
+    [
+        ("[archivng]", "`purposes: [archiving]`"),
+        ("\n        - archivng", "`purposes: [archiving]`"),
+        ("[recording, archivng]", "`archiving` in its place"),
+    ],
+)
+def test_a_word_of_a_list_is_proposed_as_the_list_takes_it(listed: str, written: str) -> None:
+    (finding,) = findings_of(PURPOSES, f"      purposes: {listed}\n")
+    assert finding.remedy == f"Write {written} if that is meant."
+    right = listed.replace("archivng", "archiving")
+    assert findings_of(PURPOSES, f"      purposes: {right}\n") == []
+
+
 def test_the_line_is_that_of_the_value() -> None:
     finding = findings_of("    bit_depth: 24", "    bit_depth: 23")[0]
     assert (finding.where.line, finding.where.column) == (line("    bit_depth: 24"), 16)
