@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 
-__all__ = ["byte_size", "command_line", "count"]
+__all__ = ["byte_size", "command_line", "count", "excerpt", "sentence"]
 
 _UNITS = ("kB", "MB", "GB", "TB")
 # Letters of all languages are plain to every shell; a tilde is a home directory at the beginning.
@@ -26,6 +26,25 @@ def byte_size(number: int) -> str:
 def count(number: int, word: str, words: str = "") -> str:
     """Say a number of things; ``words`` is their name where an s does not make it."""
     return f"{number} {word if number == 1 else words or f'{word}s'}"
+
+
+def excerpt(text: str, most: int) -> str:
+    """Bring a text onto one line of at most that many characters.
+
+    What is too long ends after a whole word, with one ellipsis and no other mark before it.
+    """
+    line = " ".join(text.split())
+    if len(line) <= most:
+        return line
+    whole, _, _ = line[:most].rpartition(" ")
+    # A word longer than all there is room for has no better place to be cut.
+    kept = (whole or line[: most - 1]).rstrip(" .,;:!?-\N{EN DASH}\N{EM DASH}…(/")
+    return f"{kept}…"
+
+
+def sentence(text: str) -> str:
+    """End a text with a full stop, unless something ends it already."""
+    return text if text.endswith((".", "!", "?", "…")) else f"{text}."
 
 
 def command_line(*words: object, windows: bool = os.name == "nt") -> str:

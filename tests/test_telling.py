@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.telling import byte_size, command_line, count
+from archiver.telling import byte_size, command_line, count, excerpt, sentence
 
 
 @pytest.mark.parametrize(
@@ -44,6 +44,35 @@ def test_sizes_are_said_in_decimal_units(number: int, text: str) -> None:
 )
 def test_one_thing_is_said_in_the_singular(said: str, text: str) -> None:
     assert said == text
+
+
+@pytest.mark.parametrize(
+    ("text", "most", "shown"),
+    [
+        ("Shaved  last\non Monday.", 40, "Shaved last on Monday."),
+        ("Shaved last on 2026-10-12; the measures", 28, "Shaved last on 2026-10-12…"),
+        ("Shaved last on Monday. Then", 24, "Shaved last on Monday…"),
+        ("abcdefgh", 5, "abcd…"),
+    ],
+)
+def test_an_excerpt_ends_after_a_whole_word_with_one_ellipsis(
+    text: str, most: int, shown: str
+) -> None:
+    assert excerpt(text, most) == shown
+
+
+@given(st.text(), st.integers(1, 40))
+def test_an_excerpt_is_one_line_of_no_more_than_was_asked_for(text: str, most: int) -> None:
+    shown = excerpt(text, most)
+    assert len(shown) <= most
+    assert shown == " ".join(shown.split())
+
+
+@pytest.mark.parametrize(
+    ("text", "said"), [("black japan", "black japan."), ("Shaved.", "Shaved."), ("last…", "last…")]
+)
+def test_a_sentence_has_one_end(text: str, said: str) -> None:
+    assert sentence(text) == said
 
 
 @given(st.lists(st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1)))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from archiver.cli.printing import block, count, open_console, plain, print_json, size
 from archiver.errors import MisuseError
+from archiver.telling import sentence
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -84,7 +85,10 @@ def show_cautions(console: Console, cautions: Sequence[Caution]) -> None:
     for caution in cautions:
         block(console, plain(f"{caution.subject}: {caution.text}"), indent=2)
         block(
-            console, f"From {caution.because[0]}. Source: {caution.source}.", indent=4, style="dim"
+            console,
+            f"From {sentence(caution.because[0])} Source: {sentence(caution.source)}",
+            indent=4,
+            style="dim",
         )
     block(console, DEFERRING, indent=2)
     console.print()

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from archiver.package.names import shown
+from archiver.telling import sentence
 
 __all__ = ["README_NAME", "MasterFacts", "ReadmeFacts", "fixity_commands", "readme_text"]
 
@@ -110,7 +111,9 @@ def readme_text(facts: ReadmeFacts) -> str:
         parts += _sound(facts.masters)
     if facts.cautions:
         parts.append(_title("Before the objects themselves are handled"))
-        parts += [_paragraph(f"{_plain(what)}: {_plain(how)}.") for what, how in facts.cautions]
+        parts += [
+            _paragraph(sentence(f"{_plain(what)}: {_plain(how)}")) for what, how in facts.cautions
+        ]
         parts.append(_paragraph(facts.deferring))
     return "\n\n".join(parts) + "\n"
 

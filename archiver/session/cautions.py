@@ -19,6 +19,7 @@ from typing import Any
 
 from archiver.session.caution_words import read_hazards
 from archiver.session.records import DriveKind, Machine, MediumKind, Session
+from archiver.telling import excerpt
 
 __all__ = ["DEFERRING", "Caution", "caution_note", "cautions_of"]
 
@@ -80,6 +81,7 @@ def _words(*words: str) -> re.Pattern[str]:
 
 
 _COMMON = "common practice"
+_EXCERPT = 80
 _KINDS = (
     _Kind(
         code="lead",
@@ -239,7 +241,7 @@ def cautions_of(session: Session) -> tuple[Caution, ...]:
             place = f"machine {machine.id}, hazards"
             known = _raised_by(hazard.kind, language)
             for code in known:
-                raised.setdefault(code, []).append(f"{place}: {_shown(hazard.kind)}")
+                raised.setdefault(code, []).append(f"{place}: {excerpt(hazard.kind, _EXCERPT)}")
             if not known:
                 others.append(
                     Caution(
@@ -257,7 +259,7 @@ def cautions_of(session: Session) -> tuple[Caution, ...]:
         for code in _raised_by(text, language):
             if code == "foil-lead" and place in known_foils:
                 continue
-            raised.setdefault(code, []).append(f"{place}: {_shown(text)}")
+            raised.setdefault(code, []).append(f"{place}: {excerpt(text, _EXCERPT)}")
     for place, code in _by_record(session):
         raised.setdefault(code, []).append(place)
     return (
@@ -360,11 +362,6 @@ def _lets_suspect_asbestos(machine: Machine) -> bool:
 
 def _joined(texts: Iterable[str | None]) -> str:
     return "; ".join(text for text in texts if text)
-
-
-def _shown(text: str) -> str:
-    line = " ".join(text.split())
-    return line if len(line) <= 80 else f"{line[:79]}…"
 
 
 def caution_note(session: Session) -> str:

@@ -271,6 +271,16 @@ def test_every_caution_names_its_source_and_what_raised_it(sample_session: Path)
         assert caution.as_json()["because"] == list(caution.because)
 
 
+def test_a_long_text_is_quoted_up_to_a_whole_word(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    long = "mouldy at one end. Shaved last on 2026-10-12; the measures were taken before and after"
+    edit(folder, SHEET, "remarks: no mould, no cracks", f"remarks: {long}")
+    (mould,) = [each for each in cautions_of(session_of(folder)) if each.code == "mould"]
+    shown = mould.because[0].partition(": ")[2]
+    assert len(shown) <= 80
+    assert shown == "wax cylinder; brown wax; mouldy at one end. Shaved last on 2026-10-12; the…"
+
+
 def test_the_note_to_the_receiver_defers_to_local_codes(sample_session: Path) -> None:
     note = caution_note(session_of(sample_session))
     assert DEFERRING in note
