@@ -174,6 +174,9 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
             _check_json(outcome.report, outcome.findings)
             | {
                 "bag": None if outcome.bag is None else str(outcome.bag),
+                "version": outcome.version,
+                "replaces": outcome.replaces or None,
+                "replaced": None if outcome.replaced is None else str(outcome.replaced),
                 "payload_bytes": outcome.payload_bytes,
                 "masters": [
                     {
@@ -206,6 +209,12 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
         f"{masters}, {size(outcome.payload_bytes)}; every byte was read back. "
         f"{tally(outcome.findings).capitalize()}; see metadata/findings.json in the bag."
     )
+    if outcome.replaces:
+        where = ", which was not found" if outcome.replaced is None else f": {outcome.replaced}"
+        talk.print(
+            f"Version {outcome.version} replaces {plain(outcome.replaces + where)}.",
+            soft_wrap=True,
+        )
     sys.stdout.write(f"{outcome.bag}\n")
 
 

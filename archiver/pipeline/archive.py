@@ -48,13 +48,20 @@ _OPUS_BYTES_A_SECOND = 24_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Archived:
-    """What archiving came to; ``bag`` is None when findings stopped it."""
+    """What archiving came to; ``bag`` is None when findings stopped it.
+
+    ``replaces`` is the name of the bag that a new version replaces, and ``replaced`` where it
+    was found; empty and None for the first version, and None if it was not found.
+    """
 
     bag: Path | None
     report: CheckReport
     findings: tuple[Finding, ...]
     takes: tuple[ArchivedTake, ...] = ()
     payload_bytes: int = 0
+    version: int = 1
+    replaces: str = ""
+    replaced: Path | None = None
 
 
 def archive_session(
@@ -234,6 +241,9 @@ def archive_session(
         findings=findings,
         takes=takes,
         payload_bytes=sum(file.size for file in payload),
+        version=version,
+        replaces=before,
+        replaced=None if earlier is None else earlier.path,
     )
 
 

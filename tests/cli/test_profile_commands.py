@@ -142,3 +142,25 @@ def test_a_new_version_says_why_on_the_command_line(run: Runner, tmp_path: Path)
     assert ran.status == 0, ran.err
     record = json.loads((tmp_path / "b/trial-1-v2/metadata/version.json").read_bytes())
     assert (record["reason"], record["replaces"]["bag"]) == ("A trial", "trial-1")
+
+
+def test_a_new_version_says_which_bag_it_replaces(run: Runner, tmp_path: Path) -> None:
+    session = make_session(tmp_path / "session", seconds=0.3)
+    first = run("archive", session, "--to", tmp_path / "a", "--json")
+    facts = json.loads(first.out)
+    assert (facts["version"], facts["replaces"], facts["replaced"]) == (1, None, None)
+    ran = run("archive", session, "--to", tmp_path / "a", "--version", "2")
+    assert f"Version 2 replaces trial-1: {tmp_path / 'a' / 'trial-1'}." in ran.err
+    assert ran.out == f"{tmp_path / 'a' / 'trial-1-v2'}\n"
+    third = run("archive", session, "--to", tmp_path / "a", "--version", "3", "--json")
+    facts = json.loads(third.out)
+    assert (facts["version"], facts["replaces"]) == (3, "trial-1-v2")
+    assert facts["replaced"] == str(tmp_path / "a" / "trial-1-v2")
+
+
+def test_a_bag_that_is_replaced_and_not_found_is_named_all_the_same(
+    run: Runner, tmp_path: Path
+) -> None:
+    session = make_session(tmp_path / "session", seconds=0.3)
+    ran = run("archive", session, "--to", tmp_path / "elsewhere", "--version", "2")
+    assert "Version 2 replaces trial-1, which was not found." in ran.err
