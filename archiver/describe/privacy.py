@@ -47,7 +47,8 @@ def said(secret: Secret, where: Where) -> Finding:
     """Make the finding on a text that says what is withheld."""
     if secret.is_name:
         return rules.NAME_WITHHELD.at(
-            where, f"the text names {secret.text}, who has given no consent"
+            where,
+            f"the text names {secret.text}, who has given no consent ({secret.where})",
         )
     return rules.PRIVATE_ELSEWHERE.at(where, f"the text holds what is private at {secret.where}")
 

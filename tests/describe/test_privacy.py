@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import pytest
 
@@ -10,8 +11,10 @@ from archiver.describe.documents import documents_of
 from archiver.describe.ebucore import axml_for
 from archiver.describe.privacy import check_texts
 from archiver.describe.selfcheck import check_documents
+from archiver.session import load_session
 from archiver.session.records import Session
 from tests.describe.archives import PCM_24, a_session, archive_of
+from tests.session.folders import edit, whole_session
 
 
 def test_nothing_of_a_withheld_person_is_in_any_document() -> None:
@@ -40,6 +43,25 @@ def test_a_withheld_name_in_a_text_is_found_at_its_field() -> None:
     assert [(one.code, one.where.field) for one in findings] == [
         ("describe-withheld-name", "session.summary")
     ]
+
+
+def test_a_withheld_name_is_told_with_the_place_of_the_person_too(tmp_path: Path) -> None:
+    """Who reads it finds both lines: that of the text, and that of the person without consent."""
+    folder = whole_session(tmp_path)
+    edit(folder, "session.yaml", "    consent: {given: yes,", "    consent: {given: no,")
+    sheet = (folder / "session.yaml").read_text(encoding="utf-8").splitlines()
+    session = load_session(folder).session
+    assert session is not None
+    person = session.operators[0]
+    session = dataclasses.replace(session, summary=f"{person.name} reads a letter.")
+    (found,) = [one for one in check_texts(session) if one.where.field == "session.summary"]
+    line = next(n for n, text in enumerate(sheet, 1) if f"name: {person.name}" in text)
+    assert found.message == (
+        f"the text names {person.name}, who has given no consent (session.yaml:{line}, "
+        "operators[0].name)"
+    )
+    assert found.where.file == "session.yaml"
+    assert found.where.line
 
 
 def test_a_withheld_name_is_found_in_the_documents_too() -> None:
