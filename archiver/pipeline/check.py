@@ -25,6 +25,7 @@ from archiver.session.capture_files import (
 from archiver.session.example_left import check_example_left
 from archiver.session.future import check_future
 from archiver.session.load import Loaded, load_session
+from archiver.session.plausibility_rules import CONSENT_AFTER_SESSION
 from archiver.session.previous import check_against
 from archiver.session.records import Session, Take
 from archiver.session.take_order import check_durations
@@ -179,7 +180,7 @@ def look_over(
         found += check_durations(loaded.session, take_durations_s(loaded.session, lengths))
         found += check_statements(loaded.session)
         found += check_example_left(loaded.session)
-        found += check_future(loaded.session, now or datetime.now(UTC))
+        found = _without_what_follows(found, check_future(loaded.session, now or datetime.now(UTC)))
     public = None
     if loaded.session is not None and not stops_deposit(found):
         public = public_part(folder, loaded, loaded.session)
@@ -191,6 +192,13 @@ def look_over(
         findings=in_order(dict.fromkeys(found)),
         public=public,
     )
+
+
+def _without_what_follows(found: list[Finding], future: list[Finding]) -> list[Finding]:
+    """Add dates that have not come yet; that such a consent is a late one goes without saying."""
+    wrong = {one.where for one in future}
+    late = CONSENT_AFTER_SESSION.code
+    return [one for one in found if one.code != late or one.where not in wrong] + future
 
 
 def require_folder(folder: Path) -> None:

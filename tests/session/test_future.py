@@ -44,6 +44,16 @@ def test_a_date_in_the_future_is_an_error(
     assert check_future(session, datetime(2063, 1, 1, tzinfo=UTC)) == []
 
 
+def test_a_consent_that_has_not_come_yet_is_not_also_called_late(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "date: 2026-04-18, scope", "date: 2062, scope")
+    field = "operators[0].consent.date"
+    found = check_session(folder, now=NOW).findings
+    assert [one.code for one in found if one.where.field == field] == ["date-in-future"]
+    later = check_session(folder, now=datetime(2063, 1, 1, tzinfo=UTC)).findings
+    assert [one.code for one in later if one.where.field == field] == ["consent-after-session"]
+
+
 def test_a_day_is_left_for_zones_and_slow_clocks(tmp_path: Path) -> None:
     folder = whole_session(tmp_path)
     edit(folder, SHEET, "end: 2026-04-18T16:30:00+02:00", "end: 2030-06-02T13:00:00+02:00")
