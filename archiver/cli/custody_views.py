@@ -17,6 +17,12 @@ from archiver.cli.printing import (
     show_findings,
     size,
 )
+from archiver.custody.rules import (
+    BAG_GONE,
+    MANIFEST_NOT_AS_RECORDED,
+    SIGNATURE_GONE,
+    SIGNATURE_OTHER_KEY,
+)
 
 if TYPE_CHECKING:
     from archiver.custody.ledger_check import LedgerReport
@@ -39,6 +45,11 @@ __all__ = [
 ]
 
 _MOST_FINDINGS = 5
+# What only the ledger knows is right or wrong only by what somebody decides.
+_ACCEPTABLE = {
+    rule.code: rule.remedy
+    for rule in (BAG_GONE, MANIFEST_NOT_AS_RECORDED, SIGNATURE_GONE, SIGNATURE_OTHER_KEY)
+}
 
 
 def write_report(path: Path, document: dict[str, Any]) -> None:
@@ -74,6 +85,8 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
             # A full stop stands for the bag as a whole, which is named above.
             place = "" if finding["where"] == "." else f"{finding['where']}: "
             block(console, f"{place}{finding['message']}", indent=2)
+            if finding["code"] in _ACCEPTABLE:
+                block(console, f"{_ACCEPTABLE[finding['code']]}.", indent=4, style="dim")
         if len(result.findings) > _MOST_FINDINGS:
             more = len(result.findings) - _MOST_FINDINGS
             block(console, f"and {count(more, 'more finding')}; see the ledger", indent=2)
@@ -86,6 +99,8 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
         style="bold",
         soft_wrap=True,
     )
+    for key, number in outcome.signed:
+        block(console, f"Good signature of the key {key}: {count(number, 'bag')}.", indent=0)
     if outcome.signers is not None:
         names = dict.fromkeys(plain(signer.principals) for signer in outcome.signers)
         block(console, f"Asked of each bag: a signature of {' or '.join(names)}.", indent=0)

@@ -17,7 +17,17 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from archiver import files
 from archiver.custody.entry import Draft, Entry, EntryKind, moment_text
-from archiver.custody.rules import BAG_GONE, MANIFEST_NOT_AS_RECORDED
+from archiver.custody.recorded_signatures import (
+    RecordedSignature,
+    good_signatures,
+    recorded_signatures,
+)
+from archiver.custody.rules import (
+    BAG_GONE,
+    MANIFEST_NOT_AS_RECORDED,
+    SIGNATURE_GONE,
+    SIGNATURE_OTHER_KEY,
+)
 from archiver.custody.store import Store
 from archiver.custody.verdicts import BagVerdict, Verification
 from archiver.custody.verify import Depth, verify_bag
@@ -38,6 +48,7 @@ __all__ = [
     "enter",
     "gone",
     "judged",
+    "judged_by",
 ]
 
 _MOST_FINDINGS = 100
@@ -117,6 +128,11 @@ class BagCheck:
     resumed: bool = False
     host: str = field(default_factory=platform.node)
 
+    def signatures_json(self) -> list[dict[str, str]]:
+        """Return the signatures as the ledger keeps them."""
+        names = ("file", "verdict", "signer", "key")
+        return [dict(zip(names, map(plain, one), strict=True)) for one in self.signatures]
+
     def draft(self, *, store: str, run: str) -> Draft:
         """Return what the ledger is to keep."""
         facts = {
@@ -131,10 +147,7 @@ class BagCheck:
             "not_looked_at": self.not_looked_at,
             "manifests": dict(self.manifests),
             "signature_asked": self.signature_asked,
-            "signatures": [
-                dict(zip(("file", "verdict", "signer", "key"), map(plain, signature), strict=True))
-                for signature in self.signatures
-            ],
+            "signatures": self.signatures_json(),
             "findings": [
                 {
                     "code": finding.code,
@@ -365,6 +378,47 @@ def gone(bag: str, depth: Depth, last_seen: str) -> BagCheck:
     )
 
 
+def judged_by(ledger: Ledger, check: BagCheck, store: str) -> BagCheck:
+    """Hold a check against all that the ledger recorded of the bag when it was intact.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    check : BagCheck
+    store : str
+        What the ledger calls the store.
+    """
+    recorded = ledger.reference(plain(check.bag), store)
+    if recorded is not None:
+        since = f"entry {recorded.number} of the ledger ({recorded.moment})"
+        check = judged(check, recorded.parsed_facts().get("manifests"), since)
+    return _by_signatures(check, recorded_signatures(ledger, plain(check.bag), store))
+
+
+def _by_signatures(check: BagCheck, recorded: Sequence[RecordedSignature]) -> BagCheck:
+    """Hold the signatures of a bag against those that it carried."""
+    if not recorded or check.verdict in {AuditVerdict.GONE, AuditVerdict.UNUSABLE}:
+        return check
+    facts = check.signatures_json()
+    good = dict(good_signatures({"signatures": facts}))
+    # One that is there and bad is told as that already.
+    there = {one["file"] for one in facts}
+    findings: list[Finding] = []
+    for one in recorded:
+        where = Where(file=one.file)
+        if one.file not in there:
+            told = f"the signature of the key {one.key} is not there any more; {one.since} knew it"
+            findings.append(SIGNATURE_GONE.at(where, told))
+        elif good.get(one.file, one.key) != one.key:
+            told = f"it is of the key {good[one.file]}; {one.since} knew one of the key {one.key}"
+            findings.append(SIGNATURE_OTHER_KEY.at(where, told))
+    if not findings:
+        return check
+    return replace(
+        check, verdict=AuditVerdict.CHANGED, findings=in_order((*check.findings, *findings))
+    )
+
+
 def judged(check: BagCheck, recorded: Mapping[str, Any] | None, since: str = "") -> BagCheck:
     """Hold the manifests of a bag against those that the ledger recorded when it was intact.
 
@@ -425,10 +479,7 @@ def enter(
         As it was entered.
     entry : Entry
     """
-    recorded = ledger.reference(plain(check.bag), store)
-    if recorded is not None:
-        since = f"entry {recorded.number} of the ledger ({recorded.moment})"
-        check = judged(check, recorded.parsed_facts().get("manifests"), since)
+    check = judged_by(ledger, check, store)
     (entry,) = ledger.append(
         check.draft(store=store, run=run), durable=durable, forget=run if forget else ""
     )

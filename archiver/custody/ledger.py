@@ -300,6 +300,28 @@ class Ledger:
             row = self._connection.execute(query, values).fetchone()
         return None if row is None else Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))
 
+    def about_signatures(self, bag: str, store: str) -> Iterator[Entry]:
+        """Yield the entries that say which signatures a bag carries, the newest first.
+
+        Those are checks that found a signature, signatures made, and accepted changes that
+        state signatures; entries of earlier programs state none.
+        """
+        query = (
+            # Facts are canonical, and in a text the quotation marks would be escaped.
+            f"SELECT {_COLUMNS} FROM entries WHERE bag = ? AND +store = ? AND (kind = ? OR "  # noqa: S608 - a constant
+            "(kind = ? AND instr(facts, '\"signatures\":[{')) OR "
+            "(kind = ? AND json_type(facts, '$.signatures') IS NOT NULL)) ORDER BY number DESC"
+        )
+        kinds = (str(EntryKind.SIGNED), str(EntryKind.CHECK), str(EntryKind.ACCEPTED))
+        with self._mutex, explained(self.path):
+            cursor = self._connection.execute(query, (bag, store, *kinds))
+        while True:
+            with self._mutex, explained(self.path):
+                row = cursor.fetchone()
+            if row is None:
+                return
+            yield Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))
+
     def last_activity(self, store: str, run: str) -> str:
         """Return the moment of the newest entry of an audit; empty if there is none."""
         with self._mutex, explained(self.path):

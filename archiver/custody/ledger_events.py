@@ -109,6 +109,13 @@ def note_of(entry: Entry, facts: Mapping[str, Any]) -> str:
             for one in packages
             if isinstance(one, dict)
         ]
+    signatures = facts.get("signatures")
+    if isinstance(signatures, list):
+        lines += [
+            f"{one.get('file')}: {one.get('verdict')}, key {one.get('key') or 'unknown'}"
+            for one in signatures
+            if isinstance(one, dict)
+        ]
     if entry.kind in {EntryKind.DEPOSITED, EntryKind.RECEIVED}:
         manifests = facts.get("manifests")
         if isinstance(manifests, dict):

@@ -17,6 +17,8 @@ __all__ = [
     "RECORD_DOUBTFUL",
     "RECORD_MALFORMED",
     "RECORD_MISSING",
+    "SIGNATURE_GONE",
+    "SIGNATURE_OTHER_KEY",
     "SOUND_DAMAGED",
     "SOUND_DISAGREES",
     "SOUND_NOT_JUDGED",
@@ -116,6 +118,26 @@ BAG_GONE = Rule(
     reason="A bag that was checked here is expected to be here",
     remedy="Bring it back from another copy; if it was withdrawn on purpose, accept that in "
     "the ledger with archiver ledger accept",
+)
+SIGNATURE_GONE = Rule(
+    code="signature-gone",
+    severity=Severity.ERROR,
+    reason=(
+        "Whoever takes the signature away leaves a bag that agrees with itself; the ledger "
+        "remembers that it was signed"
+    ),
+    remedy="Take the signature from another copy and find out who removed it; if that was done "
+    "on purpose, accept it in the ledger with archiver ledger accept",
+)
+SIGNATURE_OTHER_KEY = Rule(
+    code="signature-of-another-key",
+    severity=Severity.ERROR,
+    reason=(
+        "Anybody can sign with a key of their own; the ledger remembers whose key it was, and "
+        "a new one is somebody's decision"
+    ),
+    remedy="Compare with another copy and find out who signed; if the key was changed on "
+    "purpose, accept that in the ledger with archiver ledger accept",
 )
 MANIFEST_NOT_AS_RECORDED = Rule(
     code="manifest-not-as-recorded",

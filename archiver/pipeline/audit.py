@@ -29,6 +29,7 @@ from archiver.custody.audit import (
 from archiver.custody.due import Selection, choose
 from archiver.custody.entry import Draft, Entry, EntryKind, moment_text
 from archiver.custody.ledger import Head, Ledger, open_ledger
+from archiver.custody.recorded_signatures import good_signatures
 from archiver.custody.store import Store, bags_of, opened_store
 from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, MisuseError
@@ -121,6 +122,8 @@ class AuditOutcome:
         Bags that were due and are not checked yet.
     counts : tuple of (AuditVerdict, int)
     bytes_read : int
+    signed : tuple of (str, int)
+        Fingerprint of each key, and how many of the bags checked carry a good signature of it.
     results : tuple of AuditResult
         Only bags that are not as they should be.
     head : Head
@@ -139,6 +142,7 @@ class AuditOutcome:
     left: int
     counts: tuple[tuple[AuditVerdict, int], ...]
     bytes_read: int
+    signed: tuple[tuple[str, int], ...]
     results: tuple[AuditResult, ...]
     head: Head
     signers: tuple[Signer, ...] | None = None
@@ -170,6 +174,7 @@ class AuditOutcome:
             "bags_left": self.left,
             "verdicts": {str(verdict): number for verdict, number in self.counts},
             "bytes_read": self.bytes_read,
+            "signed": [{"key": key, "bags": number} for key, number in self.signed],
             "results": [
                 {
                     "bag": result.bag,
@@ -468,12 +473,14 @@ def _outcome(
     run = str(begun.parsed_facts()["run"])
     counts: Counter[AuditVerdict] = Counter()
     bytes_read = 0
+    signed: Counter[str] = Counter()
     results: list[AuditResult] = []
     for entry in _checks_of(ledger, store, run, begun):
         facts = entry.parsed_facts()
         verdict = AuditVerdict(facts["verdict"])
         counts[verdict] += 1
         bytes_read += int(facts["bytes_read"])
+        signed.update({key for _, key in good_signatures(facts)})
         if verdict.exit_status:
             results.append(
                 AuditResult(
@@ -495,6 +502,7 @@ def _outcome(
         left=left,
         counts=tuple(sorted(counts.items())),
         bytes_read=bytes_read,
+        signed=tuple(sorted(signed.items())),
         results=tuple(results),
         signers=plan.signers,
         head=head if head is not None else Head(number=begun.number, digest=begun.digest),

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from archiver import files
-from archiver.custody.audit import AuditVerdict, check_bag, judged, plain
+from archiver.custody.audit import AuditVerdict, check_bag, judged_by, plain
 from archiver.custody.deposit_record import (
     DEPOSIT_NAME,
     DepositRecord,
@@ -276,12 +276,8 @@ class _Depositing:
         """
         with opened_store(str(root.parent)) as store:
             check = check_bag(store, root.name, Depth.QUICK)
-            recorded = None
             if self.ledger is not None:
-                recorded = self.ledger.reference(plain(root.name), store.name)
-            if recorded is not None:
-                since = f"entry {recorded.number} of the ledger ({recorded.moment})"
-                check = judged(check, recorded.parsed_facts().get("manifests"), since)
+                check = judged_by(self.ledger, check, store.name)
         findings = [*check.findings]
         if check.verdict is not AuditVerdict.UNUSABLE:
             findings += fit(root, self.profile, media_type=self.form.media_type).findings

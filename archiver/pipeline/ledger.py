@@ -14,6 +14,7 @@ from archiver.custody.ledger_export import json_lines, premis_events
 from archiver.custody.store import opened_store
 from archiver.errors import MisuseError
 from archiver.package.reader import read_bag
+from archiver.package.signature import SignatureCheck, check_signatures
 from archiver.pipeline.run import NAME
 
 __all__ = ["accept", "exported"]
@@ -35,7 +36,10 @@ def exported(ledger: Ledger, form: str) -> Iterator[bytes]:
 
 
 def accept(path: Path, location: str, bag: str, *, reason: str, name: str = "") -> Entry:
-    """Enter that the manifests of a bag are right as they are, or that a bag was withdrawn.
+    """Enter that a bag is right as it is, or that it was withdrawn.
+
+    What is accepted are its manifests, and the signatures that it carries, or that it carries
+    none.
 
     Raises
     ------
@@ -52,7 +56,12 @@ def accept(path: Path, location: str, bag: str, *, reason: str, name: str = "") 
                 accepted="store and bag as an audit has entered them",
             )
         present = files.exists(store.path_of(bag))
-        manifests = read_bag(store.path_of(bag)).manifest_digests if present else ()
+        manifests: tuple[tuple[str, str], ...] = ()
+        signatures: tuple[SignatureCheck, ...] = ()
+        if present:
+            place = store.path_of(bag)
+            manifests = read_bag(place).manifest_digests
+            signatures, _ = check_signatures(place, [one.name for one in files.entries(place)])
         (entry,) = ledger.append(
             Draft(
                 kind=EntryKind.ACCEPTED,
@@ -63,6 +72,10 @@ def accept(path: Path, location: str, bag: str, *, reason: str, name: str = "") 
                     "reason": plain(reason.strip()),
                     "withdrawn": not present,
                     "manifests": dict(manifests),
+                    "signatures": [
+                        {name: plain(value) for name, value in one.as_json().items()}
+                        for one in signatures
+                    ],
                 },
             )
         )

@@ -12,6 +12,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
@@ -26,7 +28,8 @@ from archiver.custody.ledger_export import json_lines
 from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, MisuseError
 from archiver.pipeline.audit import AuditOutcome, AuditPlan, audit_store
-from archiver.pipeline.ledger import accept
+from archiver.pipeline.ledger import accept, exported
+from archiver.pipeline.signing import sign_bags
 from archiver.schema_store import schema
 from tests.custody.stores import small_bag, small_store
 from tests.faults import FaultySeam, ProcessDeathError
@@ -442,3 +445,131 @@ def test_few_files_are_open_at_a_time(store: Path, ledger: Path) -> None:
     with files.use(seam):
         audit_store(AuditPlan(store=str(store), ledger=ledger))
     assert 0 < seam.most_open_files <= 16
+
+
+def signed(bag: Path, key: Path) -> None:
+    """Sign with a new key of OpenSSH, that any judge would take."""
+    private = Ed25519PrivateKey.generate()
+    text = private.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption())
+    key.write_bytes(text)
+    (one,) = sign_bags([bag], key)
+    assert one.error is None
+
+
+def test_the_audit_says_which_bags_are_signed_and_by_which_key(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    assert audited(store, ledger).signed == ()
+    signed(store / "bag-0", tmp_path / "key")
+    outcome = audited(store, ledger)
+    # A bag that gains a signature is as it should be.
+    assert (outcome.exit_status, verdicts(outcome)) == (0, {"intact": 4})
+    ((key, number),) = outcome.signed
+    assert (key.startswith("SHA256:"), number) == (True, 1)
+    assert outcome.as_json()["signed"] == [{"key": key, "bags": 1}]
+
+
+@pytest.mark.parametrize("depth", list(Depth))
+def test_a_signature_that_is_gone_is_told_until_that_is_accepted(
+    store: Path, ledger: Path, tmp_path: Path, depth: Depth
+) -> None:
+    signed(store / "bag-0", tmp_path / "key")
+    ((key, _),) = audited(store, ledger, depth=depth).signed
+    (store / "bag-0" / "tagmanifest-sha256.txt.sig").unlink()
+    for _ in range(2):
+        outcome = audited(store, ledger, depth=depth)
+        assert outcome.exit_status == 3
+        (result,) = outcome.results
+        (finding,) = [one for one in result.findings if one["severity"] == "error"]
+        assert finding["code"] == "signature-gone"
+        assert finding["where"] == "tagmanifest-sha256.txt.sig"
+        assert key in finding["message"]
+    accept(ledger, str(store), "bag-0", reason="The key was lost")
+    assert audited(store, ledger, depth=depth).exit_status == 0
+    signed(store / "bag-0", tmp_path / "other")
+    assert audited(store, ledger, depth=depth).exit_status == 0
+    (store / "bag-0" / "tagmanifest-sha256.txt.sig").unlink()
+    assert audited(store, ledger, depth=depth).exit_status == 3
+
+
+def test_a_signature_of_another_key_is_told_until_that_is_accepted(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    signature = store / "bag-0" / "tagmanifest-sha256.txt.sig"
+    signed(store / "bag-0", tmp_path / "key")
+    first = signature.read_bytes()
+    audited(store, ledger)
+    signature.unlink()
+    signed(store / "bag-0", tmp_path / "other")
+    for _ in range(2):
+        outcome = audited(store, ledger)
+        found = findings_of(outcome, "bag-0")
+        assert (outcome.exit_status, "signature-of-another-key") == (3, found[0][0])
+    accept(ledger, str(store), "bag-0", reason="The old key was replaced")
+    assert audited(store, ledger).exit_status == 0
+    # From then on the new key is the one that is asked for.
+    signature.write_bytes(first)
+    assert audited(store, ledger).exit_status == 3
+
+
+def test_a_bad_signature_is_told_once_and_not_as_one_that_is_gone(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    signed(store / "bag-0", tmp_path / "key")
+    audited(store, ledger)
+    signed(store / "bag-1", tmp_path / "other")
+    shutil.copy(
+        store / "bag-1" / "tagmanifest-sha256.txt.sig",
+        store / "bag-0" / "tagmanifest-sha256.txt.sig",
+    )
+    codes = [code for code, _ in findings_of(audited(store, ledger), "bag-0")]
+    assert "signature-bad" in codes
+    assert not {"signature-gone", "signature-of-another-key"} & set(codes)
+
+
+def test_what_was_signed_into_the_ledger_is_known_before_the_first_audit(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    signed(store / "bag-0", tmp_path / "key")
+    signature = store / "bag-0" / "tagmanifest-sha256.txt.sig"
+    signature.unlink()
+    sign_bags([store / "bag-0"], tmp_path / "key", ledger=ledger)
+    signature.unlink()
+    assert findings_of(audited(store, ledger), "bag-0")[0][0] == "signature-gone"
+    sign_bags([store / "bag-0"], tmp_path / "key", ledger=ledger)
+    assert audited(store, ledger).exit_status == 0
+
+
+def test_a_ledger_of_an_earlier_program_says_what_it_knew_of_signatures(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    signed(store / "bag-0", tmp_path / "key")
+    audited(store, ledger)
+    (store / "bag-0" / "tagmanifest-sha256.txt.sig").unlink()
+    with open_ledger(ledger) as opened:
+        checks = [one for one in opened.entries(kind=EntryKind.CHECK) if one.bag == "bag-0"]
+        facts = checks[-1].parsed_facts()
+        # An earlier program took a bag without its signature for intact, and had it accepted.
+        facts["signatures"] = []
+        del facts["signature_asked"]
+        old = {"reason": "As found", "withdrawn": False, "manifests": facts["manifests"]}
+        for kind, stated in ((EntryKind.CHECK, facts), (EntryKind.ACCEPTED, old)):
+            draft = Draft(
+                kind=kind,
+                store=checks[-1].store,
+                bag="bag-0",
+                moment=moment_text(datetime.now(UTC)),
+                facts=stated,
+            )
+            opened.append(draft)
+    assert findings_of(audited(store, ledger), "bag-0")[0][0] == "signature-gone"
+
+
+def test_the_events_of_the_ledger_state_signatures(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    signed(store / "bag-0", tmp_path / "key")
+    ((key, _),) = audited(store, ledger).signed
+    with open_ledger(ledger, read_only=True) as opened:
+        events = b"".join(exported(opened, "premis")).decode()
+    assert f"tagmanifest-sha256.txt.sig: good, no signers named, key {key}" in events
