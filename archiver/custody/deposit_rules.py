@@ -12,6 +12,7 @@ __all__ = [
     "PACKAGE_DIFFERS",
     "PACKAGE_MISSING",
     "PACKAGE_UNUSABLE",
+    "RECEIPT_CONTRADICTS",
     "RECEIPT_DIFFERS",
     "RECEIPT_OTHER_DEPOSIT",
     "RECEIPT_OTHER_INSTITUTION",
@@ -46,6 +47,15 @@ RECEIPT_REFUSES = Rule(
     severity=Severity.ERROR,
     reason="The institution has not taken the package in",
     remedy="Correct what it names, then deposit again",
+)
+RECEIPT_CONTRADICTS = Rule(
+    code="receipt-contradicts-another",
+    severity=Severity.WARNING,
+    reason="Of two statements on one deposit that disagree the later one stands, and both are kept",
+    remedy=(
+        "Ask the institution which of them is right. A receipt that it gives after this one "
+        "settles it, or a new deposit"
+    ),
 )
 RECEIPT_UNPROVED = Rule(
     code="receipt-without-digests",

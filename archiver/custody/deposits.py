@@ -1,7 +1,7 @@
 """Deposits and their receipts as the ledger knows them, and what is to be said of each.
 
 A deposit stands in the ledger only once it is complete and verified at the far end; of the
-receipts for it the newest counts.
+receipts for it the newest counts. A refusal after a receipt is two statements that disagree.
 """
 
 from __future__ import annotations
@@ -44,12 +44,13 @@ class DepositState(enum.StrEnum):
     OVERDUE = "receipt overdue"
     REFUSED = "refused"
     DISAGREES = "receipt disagrees"
+    CONTRADICTED = "statements disagree"
 
     @property
     def exit_status(self) -> int:
         """Exit status that this state alone asks for."""
         match self:
-            case DepositState.DISAGREES:
+            case DepositState.DISAGREES | DepositState.CONTRADICTED:
                 return 3
             case DepositState.OVERDUE | DepositState.REFUSED:
                 return 1
@@ -137,10 +138,23 @@ class LedgerDeposit:
         if last.agreement is Agreement.DIFFERS:
             return DepositState.DISAGREES
         if last.decision is Decision.REFUSED:
-            return DepositState.REFUSED
+            # The refusal stands, but whether the institution holds the bag is not known any more.
+            return DepositState.REFUSED if self.taken_in is None else DepositState.CONTRADICTED
         if last.agreement is Agreement.NOT_STATED:
             return DepositState.UNPROVED
         return DepositState.RECEIPTED
+
+    @property
+    def taken_in(self) -> HeldReceipt | None:
+        """The newest receipt that says that the institution holds what was sent."""
+        return next(
+            (
+                held
+                for held in reversed(self.receipts)
+                if held.decision is Decision.ACCEPTED and held.agreement is not Agreement.DIFFERS
+            ),
+            None,
+        )
 
     @property
     def known(self) -> Known:

@@ -43,7 +43,7 @@ class DepositsReport:
 
     @property
     def exit_status(self) -> int:
-        """3 if a receipt disagrees, 1 if there is something to do, else 0.
+        """3 if a receipt or two statements disagree, 1 if there is something to do, else 0.
 
         That is a receipt that is overdue, a deposit that was refused and not made again, or
         one that was begun the day before and is not complete.

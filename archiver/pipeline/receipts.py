@@ -6,13 +6,13 @@ import hashlib
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from archiver import files
 from archiver.custody.audit import plain
-from archiver.custody.deposit_rules import RECEIPT_OTHER_INSTITUTION
+from archiver.custody.deposit_rules import RECEIPT_CONTRADICTS, RECEIPT_OTHER_INSTITUTION
 from archiver.custody.deposits import (
     DepositState,
     HeldReceipt,
@@ -170,7 +170,7 @@ def import_receipt(plan: ReceiptPlan) -> ImportedReceipt:
             )
     with open_ledger(plan.ledger) as ledger:
         deposits = deposits_in(ledger)
-        read = _read(plan, content, deposits)
+        read = _beside_earlier(_read(plan, content, deposits), plan)
         found = agreement(read.findings)
         if read.decision is Decision.REFUSED and found is Agreement.AGREES:
             # What was not taken in was not compared.
@@ -211,6 +211,20 @@ def import_receipt(plan: ReceiptPlan) -> ImportedReceipt:
         state=now.state(moment().date()),
         findings=read.findings,
     )
+
+
+def _beside_earlier(read: _Read, plan: ReceiptPlan) -> _Read:
+    """Add that the institution has said before that it holds what it refuses now."""
+    earlier = read.deposit.taken_in
+    if read.decision is not Decision.REFUSED or earlier is None:
+        return read
+    told = RECEIPT_CONTRADICTS.at(
+        Where(file=_TYPED if plan.file is None else plan.file.name, field="decision"),
+        f"it refuses what {earlier.receipt}, entered on {earlier.moment[:10]} as entry "
+        f"{earlier.entry} of the ledger, had taken in",
+        accepted="one statement on a deposit",
+    )
+    return replace(read, findings=in_order((*read.findings, told)))
 
 
 def _kept(plan: ReceiptPlan, deposit: LedgerDeposit, sha256: str) -> Path | None:

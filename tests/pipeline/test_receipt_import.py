@@ -110,6 +110,36 @@ def test_a_refusal_is_imported_with_its_reasons(both: Both, sent: BagDeposit) ->
     assert "lhm-1.tar" in imported.findings[0].message
 
 
+def test_a_refusal_of_what_was_taken_in_is_told_beside_the_receipt(
+    both: Both, sent: BagDeposit
+) -> None:
+    """The later statement stands, and neither of the two is passed over."""
+    receipt = both.import_receipt(answered(both))
+    refusal = both.import_receipt(reference="2026/118", deposit=sent.deposit, refused=True)
+    assert (refusal.decision, refusal.state) == (Decision.REFUSED, DepositState.CONTRADICTED)
+    assert refusal.exit_status == 3
+    (told,) = [one for one in refusal.findings if one.code == "receipt-contradicts-another"]
+    assert receipt.receipt in told.message
+    assert f"entry {receipt.entry} " in told.message
+    report = both.deposits()
+    (one,) = report.deposits
+    assert [held.decision for held in one.receipts] == [Decision.ACCEPTED, Decision.REFUSED]
+    assert (str(report.standing(one)), report.exit_status) == ("statements disagree", 3)
+    again = both.import_receipt(reference="2026/118", deposit=sent.deposit, refused=True)
+    assert (again.entered_before, again.state) == (True, DepositState.CONTRADICTED)
+    # What the institution says last settles it.
+    assert both.import_receipt(answered(both)).state is DepositState.RECEIPTED
+
+
+def test_a_refusal_after_a_receipt_of_something_else_is_a_refusal(
+    both: Both, sent: BagDeposit
+) -> None:
+    """A receipt with another digest never said that this deposit is held."""
+    both.import_receipt(reference="117", deposit=sent.deposit, digests=("00" * 32,))
+    refusal = both.import_receipt(reference="118", deposit=sent.deposit, refused=True)
+    assert refusal.state is DepositState.REFUSED
+
+
 def test_a_text_of_any_form_is_read_for_the_deposit_and_its_digests(
     both: Both, sent: BagDeposit, tmp_path: Path
 ) -> None:
