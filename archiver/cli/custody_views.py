@@ -91,7 +91,7 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
             more = len(result.findings) - _MOST_FINDINGS
             block(console, f"and {count(more, 'more finding')}; see the ledger", indent=2)
     tally = ", ".join(f"{number} {verdict}" for verdict, number in outcome.counts)
-    none = "none due" if outcome.bags_held else "the store holds no bag"
+    none = "none due" if outcome.bags_held else "all that were here were withdrawn"
     present = outcome.checked - dict(outcome.counts).get(AuditVerdict.GONE, 0)
     console.print(
         f"{count(present, 'bag')} checked of {outcome.bags_held}: {tally or none}; "

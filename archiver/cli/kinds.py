@@ -90,7 +90,7 @@ def refusal(found: Found, takes: Takes, command: str, *rest: object) -> MisuseEr
     if found.kind is Kind.MISSING:
         said = "does not exist"
     elif found.kind is Kind.EMPTY and takes is Takes.BAG:
-        said = "is an empty folder; if a bag lay here, it is gone"
+        said = "is an empty folder; if a bag lay here, it is gone, or its disk is not connected"
     else:
         said = f"is {found.kind}{belongs}"
     return MisuseError(

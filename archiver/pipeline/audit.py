@@ -32,7 +32,7 @@ from archiver.custody.ledger import Head, Ledger, open_ledger
 from archiver.custody.recorded_signatures import good_signatures
 from archiver.custody.store import Store, bags_of, opened_store
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.package.hashing import HashingStopped
 from archiver.package.reader import read_bag
 from archiver.package.signers import Signer
@@ -195,7 +195,8 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
     Raises
     ------
     MisuseError, SurroundingsError
-        Store or ledger cannot be used; a bag that cannot is a result.
+        Store or ledger cannot be used, or there is no bag and never was; a bag that cannot be
+        used is a result.
     IntegrityError
         The ledger is damaged beyond reading.
     """
@@ -207,12 +208,13 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
     def until() -> bool:
         return deadline is not None and time.monotonic() >= deadline
 
-    with (
-        opened_store(plan.store, plan.name) as store,
-        open_ledger(plan.ledger) as ledger,
-        contextlib.ExitStack() as held,
-    ):
+    with opened_store(plan.store, plan.name) as store, contextlib.ExitStack() as held:
         bags = list(bags_of(store))
+        if not bags and not files.exists(plan.ledger):
+            raise _no_bag(plan)
+        ledger = held.enter_context(open_ledger(plan.ledger))
+        if not bags and not ledger.last_checks(store.name):
+            raise _no_bag(plan)
         now = datetime.now(UTC)
         begun = None if plan.fresh else _interrupted(ledger, store, plan, held)
         resumed = begun is not None
@@ -242,6 +244,16 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
             bags_held=len(bags),
             left=len(chosen) - done,
         )
+
+
+def _no_bag(plan: AuditPlan) -> SurroundingsError:
+    """Say that nothing can be said of a store that holds nothing and never did."""
+    return SurroundingsError(
+        "holds no bag, and the ledger knows of none here, so nothing was verified",
+        where=plan.store,
+        remedy="Check the name, and that the disk of the store is connected; if the store is "
+        "new, put a bag there first",
+    )
 
 
 def _signers_json(signers: Sequence[Signer] | None) -> list[dict[str, str]] | None:

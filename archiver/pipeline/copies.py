@@ -18,7 +18,7 @@ from archiver.custody.ledger import Ledger, open_ledger
 from archiver.custody.repair import Repair, repair_copies, sweep
 from archiver.custody.store import Store, bags_of, opened_store
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.progress import Progress, Silent
 from archiver.session.conform import nearest
 from archiver.telling import command_line
@@ -164,8 +164,8 @@ def compare_stores(
                 else "To verify the bags of one store: "
                 f"{command_line('audit', plan.stores[0], '--ledger', plan.ledger or 'FILE')}",
             )
+        names = plan.bags or _held_by_any(stores, plan)
         ledger = None if plan.ledger is None else held.enter_context(open_ledger(plan.ledger))
-        names = plan.bags or sorted({bag for store in stores for bag in bags_of(store)})
         for name in plan.bags:
             _require_known(name, stores, ledger)
         if plan.repair:
@@ -174,6 +174,35 @@ def compare_stores(
         return tuple(
             _compared(name, stores, ledger, progress, repair=plan.repair) for name in names
         )
+
+
+def _held_by_any(stores: Sequence[Store], plan: CopiesPlan) -> list[str]:
+    """Return the bags that any of the stores holds.
+
+    A disk that is not connected often leaves an empty folder behind. To find all bags missing
+    there would be wrong, and to bring them all there would fill another disk.
+
+    Raises
+    ------
+    SurroundingsError
+        A store holds no bag at all.
+    """
+    held = {store.name: list(bags_of(store)) for store in stores}
+    names = sorted({bag for bags in held.values() for bag in bags})
+    for store in stores:
+        if held[store.name]:
+            continue
+        remedy = "Check the name, and that the disk of the store is connected"
+        if names:
+            line = command_line(
+                "copies", *plan.stores, "--ledger", plan.ledger or "FILE", "--repair",
+                "--bag", names[0],
+            )  # fmt: skip
+            remedy += f"; if the store is new, bring a first bag there: {line}"
+        raise SurroundingsError(
+            "holds no bag, so nothing was compared", where=store.location, remedy=remedy
+        )
+    return names
 
 
 def _require_known(bag: str, stores: Sequence[Store], ledger: Ledger | None) -> None:

@@ -26,7 +26,7 @@ from archiver.custody.ledger import LastCheck, open_ledger
 from archiver.custody.ledger_check import verify_ledger
 from archiver.custody.ledger_export import json_lines
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError
+from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.pipeline.audit import AuditOutcome, AuditPlan, audit_store
 from archiver.pipeline.ledger import accept, exported
 from archiver.pipeline.signing import sign_bags
@@ -573,3 +573,29 @@ def test_the_events_of_the_ledger_state_signatures(
     with open_ledger(ledger, read_only=True) as opened:
         events = b"".join(exported(opened, "premis")).decode()
     assert f"tagmanifest-sha256.txt.sig: good, no signers named, key {key}" in events
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_a_store_without_bags_that_the_ledger_does_not_know_is_not_well(
+    store: Path, ledger: Path, tmp_path: Path, known: bool
+) -> None:
+    if known:
+        audited(store, ledger)
+    # What a disk leaves behind that is not connected.
+    (tmp_path / "disk").mkdir()
+    with pytest.raises(SurroundingsError, match=r"(?s)holds no bag.*disk.*connected"):
+        audited(tmp_path / "disk", ledger)
+    assert ledger.exists() is known
+
+
+def test_a_store_whose_bags_were_all_withdrawn_is_as_it_should_be(
+    store: Path, ledger: Path
+) -> None:
+    bags = ["bag-0", "bag-1", "bag-2", "2026/bag-3"]
+    assert audited(store, ledger).bags_held == len(bags)
+    for bag in bags:
+        shutil.rmtree(store / bag)
+    assert audited(store, ledger).exit_status == 3
+    for bag in bags:
+        accept(ledger, str(store), bag, reason="Withdrawn by its owner")
+    assert audited(store, ledger).exit_status == 0

@@ -45,9 +45,15 @@ def ledger(tmp_path: Path) -> Path:
 
 
 def compared(
-    stores: list[Path], ledger: Path | None = None, *, repair: bool = False
+    stores: list[Path],
+    ledger: Path | None = None,
+    *,
+    repair: bool = False,
+    bags: tuple[str, ...] = (),
 ) -> ComparedBag:
-    plan = CopiesPlan(stores=[str(store) for store in stores], ledger=ledger, repair=repair)
+    plan = CopiesPlan(
+        stores=[str(store) for store in stores], ledger=ledger, repair=repair, bags=bags
+    )
     (one,) = compare_stores(plan)
     return one
 
@@ -178,11 +184,27 @@ def test_a_file_without_any_good_copy_is_named_and_left_alone(
 
 def test_a_bag_that_is_nowhere_else_is_replicated_whole(stores: list[Path], ledger: Path) -> None:
     shutil.rmtree(stores[1] / BAG)
-    one = compared(stores, ledger, repair=True)
+    one = compared(stores, ledger, repair=True, bags=(BAG,))
     assert one.comparison.verdicts[1] is CopyVerdict.ABSENT
     assert one.exit_status == 0
     assert contents(stores[1]) == contents(stores[0])
     assert "replicated" in kinds_of(ledger)
+
+
+@pytest.mark.parametrize("repair", [False, True])
+def test_a_store_without_any_bag_is_told_and_not_filled(
+    stores: list[Path], ledger: Path, *, repair: bool
+) -> None:
+    shutil.rmtree(stores[1])
+    # What a disk leaves behind that is not connected.
+    stores[1].mkdir()
+    with pytest.raises(SurroundingsError, match=r"b: holds no bag.*disk.*--repair --bag bag-0"):
+        compared(stores, ledger, repair=repair)
+    assert list(stores[1].iterdir()) == []
+    assert not ledger.exists()
+    shutil.rmtree(stores[0] / BAG)
+    with pytest.raises(SurroundingsError, match=r"a: holds no bag"):
+        compared(stores[:2], ledger, repair=repair)
 
 
 def test_what_does_not_belong_is_set_aside_and_kept(stores: list[Path], ledger: Path) -> None:
