@@ -84,6 +84,7 @@ def show_profile(checked: CheckedProfile, *, as_json: bool) -> None:
     if as_json:
         print_json(
             {
+                "schema": "institution-report 1",
                 "profile": profile.file,
                 "institution": profile.institution.name,
                 "bagit_profile": None

@@ -144,7 +144,7 @@ def show_check(report: CheckReport, given: Sequence[str] = (), *, as_json: bool)
     ``given`` are the options that archiving has to be given too.
     """
     if as_json:
-        print_json(_check_json(report, report.findings))
+        print_json({"schema": "check-report 1"} | _check_json(report, report.findings))
         return
     from archiver.session.rules import EXAMPLE_TEXT_LEFT
 
@@ -171,7 +171,8 @@ def show_archive(outcome: Archived, *, as_json: bool) -> None:
     """Show where the bag is; talk about the rest on standard error."""
     if as_json:
         print_json(
-            _check_json(outcome.report, outcome.findings)
+            {"schema": "archive-report 1"}
+            | _check_json(outcome.report, outcome.findings)
             | {
                 "bag": None if outcome.bag is None else str(outcome.bag),
                 "version": outcome.version,

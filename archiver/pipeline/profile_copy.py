@@ -60,8 +60,9 @@ class FetchedProfile:
         return text
 
     def as_json(self) -> dict[str, Any]:
-        """Return the facts for machines."""
+        """Return the facts for machines, as ``fetched-report.schema.json`` describes them."""
         return {
+            "schema": "fetched-report 1",
             "url": self.url,
             "copy": None if self.copy is None else str(self.copy),
             "named_in_profile": self.known,

@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from archiver.errors import InputError, MisuseError, SurroundingsError
 from archiver.pipeline.profile_copy import FetchedProfile, fetch_bag_profile
 from archiver.pipeline.profiles import LARGEST_PROFILE_BYTES, find_profile
+from archiver.schema_store import schema
 from tests.custody.tls_server import TlsServer, redirect, tls_server
 from tests.package.profiles import document
 from tests.pipeline.institutions import write_profile
@@ -36,7 +38,9 @@ def server(running: TlsServer) -> TlsServer:
 
 def fetched(server: TlsServer, folder: Path, more: str = "") -> FetchedProfile:
     write_profile(folder, f"bagit_profile: {server.url(PATH)}\n{more}")
-    return fetch_bag_profile(find_profile(folder, str(folder)), trust=server.trust)
+    done = fetch_bag_profile(find_profile(folder, str(folder)), trust=server.trust)
+    Draft202012Validator(schema("fetched-report")).validate(done.as_json())
+    return done
 
 
 def test_a_copy_is_kept_beside_the_profile_and_how_to_name_it_is_said(

@@ -10,7 +10,9 @@ from __future__ import annotations
 import json
 
 import pytest
+from jsonschema import Draft202012Validator
 
+from archiver.schema_store import schema
 from archiver.session.dating import Dating, Effect, Reach, date_machine, dating_as_json
 from archiver.session.machine_record import Evidence
 from tests.session.machines import machine, piece
@@ -18,6 +20,8 @@ from tests.session.machines import machine, piece
 
 def dated(*evidence: Evidence) -> Dating:
     dating = date_machine(machine(*evidence))
+    if dating is not None:
+        Draft202012Validator(schema("dating")).validate({"datings": [dating_as_json(dating)]})
     assert dating is not None
     return dating
 
