@@ -13,7 +13,7 @@ from datetime import date
 from typing import Any
 
 from archiver.custody.audit import plain
-from archiver.custody.deposit_record import DepositRecord
+from archiver.custody.deposit_record import DEPOSIT_NAME, DepositRecord
 from archiver.custody.entry import Draft, Entry, EntryKind
 from archiver.custody.ledger import Ledger
 from archiver.custody.receipts import Agreement, Decision, Known
@@ -44,7 +44,7 @@ class DepositState(enum.StrEnum):
     OVERDUE = "receipt overdue"
     REFUSED = "refused"
     DISAGREES = "receipt disagrees"
-    CONTRADICTED = "statements disagree"
+    CONTRADICTED = "receipt contradicted"
 
     @property
     def exit_status(self) -> int:
@@ -104,8 +104,10 @@ class LedgerDeposit:
         SHA-256 by name.
     payload : tuple of str
         Digests of the payload, each as ``sha256:`` and hexadecimal digits.
-    record : str
-        SHA-256 of the record of the deposit.
+    tag_files : tuple of str
+        SHA-256 of each file that is not payload.
+    papers : mapping of str to str
+        SHA-256 of each paper that was written, by name; the record of the deposit among them.
     files_sent, files_referenced, bytes_sent : int
     receipts : tuple of HeldReceipt
         In the order of entry.
@@ -123,7 +125,8 @@ class LedgerDeposit:
     packages: Mapping[str, str]
     manifests: Mapping[str, str]
     payload: tuple[str, ...]
-    record: str
+    tag_files: tuple[str, ...]
+    papers: Mapping[str, str]
     files_sent: int
     files_referenced: int
     bytes_sent: int
@@ -166,10 +169,11 @@ class LedgerDeposit:
             packages=self.packages,
             others=frozenset(
                 {
-                    self.record,
+                    self.papers.get(DEPOSIT_NAME, ""),
                     *(one.partition(":")[2] for one in self.payload if one.startswith("sha256:")),
                 }
             ),
+            tag_files=frozenset(self.tag_files),
         )
 
 
@@ -208,6 +212,13 @@ def deposit_draft(
         ],
         "manifests": {plain(name): sha for name, sha in record.bag.manifests.items()},
         "payload": sorted({f"{algorithm}:{digest}" for algorithm, digest in payload}),
+        "tag_files": sorted(
+            {
+                file.digest
+                for file in record.files
+                if file.algorithm == "sha256" and not file.path.startswith("data/")
+            }
+        ),
         "files_sent": len(sent),
         "files_referenced": len(referenced),
         "bytes_sent": sum(package.size for package in record.packages),
@@ -317,7 +328,9 @@ def _deposit(entry: Entry, receipts: Mapping[str, Sequence[HeldReceipt]]) -> Led
         packages={one["name"]: one["sha256"] for one in facts["packages"]},
         manifests=facts["manifests"],
         payload=tuple(facts["payload"]),
-        record=facts["papers"].get("deposit.json", ""),
+        # A ledger of an earlier version of the program did not keep them.
+        tag_files=tuple(facts.get("tag_files", ())),
+        papers=facts["papers"],
         files_sent=facts["files_sent"],
         files_referenced=facts["files_referenced"],
         bytes_sent=facts["bytes_sent"],

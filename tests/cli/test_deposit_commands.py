@@ -76,6 +76,40 @@ def test_a_deposit_goes_from_hand_to_hand_until_its_receipt_is_held(
     assert max(map(len, ran.out.splitlines())) <= 80
 
 
+def test_commands_that_only_read_leave_the_ledger_as_it_was_and_alone(
+    run: Runner, both: Both, bag: Path
+) -> None:
+    deposit(run, both, bag)
+    before = both.ledger.read_bytes()
+    assert deposits(run, both).status == 0
+    assert deposit(run, both, bag, "--rehearse").status == 0
+    assert run("ledger", "verify", both.ledger).status == 0
+    assert run("ledger", "export", both.ledger).status == 0
+    names = [one.name for one in both.ledger.parent.glob(f"{both.ledger.name}*")]
+    assert names == [both.ledger.name]
+    assert both.ledger.read_bytes() == before
+
+
+def test_a_refusal_after_a_receipt_shows_both(run: Runner, both: Both, bag: Path) -> None:
+    deposit(run, both, bag)
+    receive(run, both, "--reference", "2026/117")
+    (receipt,) = (both.root / "archive" / "receipts").rglob("receipt.json")
+    assert run("receipt", receipt, "--ledger", both.ledger).status == 0
+    (sent,) = json.loads(deposits(run, both, "--json").out)["deposits"]
+    ran = run(
+        "receipt", "--ledger", both.ledger, "--deposit", sent["deposit"],
+        "--reference", "2026/118", "--refused",
+    )  # fmt: skip
+    assert ran.status == 3
+    assert "receipt contradicted" in ran.out
+    assert "receipt-contradicts-another" in ran.out
+    ran = deposits(run, both)
+    assert ran.status == 3
+    assert "1 deposit: 1 receipt contradicted." in ran.out
+    assert f"accepted: {sent['receipts'][0]['receipt']}" in ran.out
+    assert "refused: 2026/118" in ran.out
+
+
 def test_cron_hears_of_what_is_overdue_and_of_nothing_else(
     run: Runner, both: Both, bag: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -157,6 +158,14 @@ def test_text_is_at_most_79_columns_but_for_commands() -> None:
 def test_bag_without_masters_says_nothing_of_sound() -> None:
     text = readme_text(facts(("sha256",), "", masters=0))
     assert "sound alone" not in text
+
+
+def test_a_caution_ends_with_one_full_stop() -> None:
+    told = facts(("sha256",), "", masters=0)
+    told = replace(told, cautions=[("mould", "Do not brush it."), ("lead", "wear gloves")])
+    text = readme_text(told)
+    assert "mould: Do not brush it.\n" in text
+    assert "lead: wear gloves.\n" in text
 
 
 def test_same_facts_give_the_same_text() -> None:

@@ -124,7 +124,7 @@ def test_a_refusal_of_what_was_taken_in_is_told_beside_the_receipt(
     report = both.deposits()
     (one,) = report.deposits
     assert [held.decision for held in one.receipts] == [Decision.ACCEPTED, Decision.REFUSED]
-    assert (str(report.standing(one)), report.exit_status) == ("statements disagree", 3)
+    assert (str(report.standing(one)), report.exit_status) == ("receipt contradicted", 3)
     again = both.import_receipt(reference="2026/118", deposit=sent.deposit, refused=True)
     assert (again.entered_before, again.state) == (True, DepositState.CONTRADICTED)
     # What the institution says last settles it.

@@ -20,9 +20,8 @@ from tests.session.machines import machine, piece
 
 def dated(*evidence: Evidence) -> Dating:
     dating = date_machine(machine(*evidence))
-    if dating is not None:
-        Draft202012Validator(schema("dating")).validate({"datings": [dating_as_json(dating)]})
     assert dating is not None
+    Draft202012Validator(schema("dating")).validate({"datings": [dating_as_json(dating)]})
     return dating
 
 
