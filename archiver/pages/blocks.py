@@ -8,6 +8,7 @@ from typing import assert_never
 from markupsafe import Markup
 
 from archiver.pages.content import (
+from archiver.telling import sentence
     Block,
     Bullets,
     CautionNote,
@@ -111,11 +112,13 @@ class Blocks:
         )
 
     def _caution(self, note: CautionNote) -> str:
-        because = escaped("; ".join(note.because))
+        reasons = "; ".join(note.because)
+        # The full stop is no part of what is quoted, and its language is another.
+        because, stop = escaped(reasons), sentence(reasons)[len(reasons) :]
         return (
             f"<li><strong>{escaped(note.subject)}</strong> {escaped(note.text)} "
-            f'<span class="because">Because of: <span{self._fragments.attribute}>{because}</span>. '
-            f"Source: {escaped(note.source)}.</span></li>"
+            f'<span class="because">Because of: <span{self._fragments.attribute}>{because}</span>{stop} '
+            f"Source: {escaped(sentence(note.source))}</span></li>"
         )
 
     def _subsection(self, block: Subsection) -> str:
