@@ -368,7 +368,7 @@ def _unusable(bag: str, depth: Depth, error: ArchiverError) -> BagCheck:
 
 def gone(bag: str, depth: Depth, last_seen: str) -> BagCheck:
     """Say of a bag that the ledger knows that it is not in the store any more."""
-    finding = BAG_GONE.at(Where(file="."), f"the bag was checked at {last_seen} and is not there")
+    finding = BAG_GONE.at(Where(file="."), f"the bag was here at {last_seen} and is not there now")
     return BagCheck(
         bag=bag,
         depth=depth,

@@ -27,6 +27,14 @@ from archiver.errors import IntegrityError, MisuseError
 
 __all__ = ["Head", "LastCheck", "Ledger", "open_ledger"]
 
+# The kinds of entries that are made only of a bag that lies in the store.
+_WAS_HERE = (
+    EntryKind.CHECK,
+    EntryKind.REPLICATED,
+    EntryKind.RECOVERY_DATA,
+    EntryKind.SIGNED,
+    EntryKind.RECEIVED,
+)
 _COLUMNS = "number, moment, kind, store, bag, facts, previous, digest"
 
 
@@ -280,6 +288,29 @@ class Ledger:
             for bag, depth, moment, verdict in rows
         )
 
+    def bags_known(self, store: str) -> tuple[str, ...]:
+        """Return the bags of which some entry says that they were in a store, in order."""
+        kinds = tuple(map(str, _WAS_HERE))
+        with self._mutex, explained(self.path):
+            rows = self._connection.execute(
+                f"SELECT DISTINCT bag FROM entries WHERE store = ? AND kind IN ({_marks(kinds)}) "  # noqa: S608 - marks only
+                "AND bag <> '' ORDER BY bag",
+                (store, *kinds),
+            ).fetchall()
+        return tuple(str(bag) for (bag,) in rows)
+
+    def last_seen(self, bag: str, store: str) -> str:
+        """Return when some entry last says that a bag was in a store; empty if none does."""
+        kinds = tuple(map(str, _WAS_HERE))
+        with self._mutex, explained(self.path):
+            row = self._connection.execute(
+                f"SELECT max(moment) FROM entries WHERE bag = ? AND +store = ? "  # noqa: S608 - marks only
+                f"AND kind IN ({_marks(kinds)}) "
+                "AND ifnull(json_extract(facts, '$.verdict'), '') <> 'gone'",
+                (bag, store, *kinds),
+            ).fetchone()
+        return str(row[0] or "")
+
     def reference(self, bag: str, store: str | None = None) -> Entry | None:
         """Return the newest entry that states the manifests of a bag as they should be.
 
@@ -375,6 +406,10 @@ class Ledger:
         """Drop all notes of a run."""
         with self._mutex, explained(self.path):
             self._connection.execute("DELETE FROM under_way WHERE run = ?", (run,))
+
+
+def _marks(values: Sequence[object]) -> str:
+    return ", ".join("?" * len(values))
 
 
 def _number(value: object) -> int:

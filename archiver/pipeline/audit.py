@@ -213,13 +213,18 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
         if not bags and not files.exists(plan.ledger):
             raise _no_bag(plan)
         ledger = held.enter_context(open_ledger(plan.ledger))
-        if not bags and not ledger.last_checks(store.name):
+        if not bags and not ledger.bags_known(store.name):
             raise _no_bag(plan)
         now = datetime.now(UTC)
         begun = None if plan.fresh else _interrupted(ledger, store, plan, held)
         resumed = begun is not None
         lost = _lost(ledger, store, bags)
-        chosen = _chosen(ledger, store, plan, [*bags, *lost], now, begun)
+        told = _told_to_be_gone(ledger, store, begun)
+        # That a bag is gone costs a listing only, so that every audit tells it, due or not.
+        chosen = (
+            *(bag for bag in lost if bag not in told),
+            *_chosen(ledger, store, plan, bags, now, begun),
+        )
         if begun is None:
             begun = _begin(ledger, store, plan, len(chosen), held)
         run = str(begun.parsed_facts()["run"])
@@ -361,17 +366,28 @@ def _checks_of(ledger: Ledger, store: Store, run: str, begun: Entry) -> Iterator
 
 
 def _lost(ledger: Ledger, store: Store, bags: Sequence[str]) -> dict[str, str]:
-    """Return the bags that the ledger knows and that are not there, with their last check."""
-    known: dict[str, str] = {}
-    for check in ledger.last_checks(store.name):
-        known[check.bag] = max(known.get(check.bag, ""), check.moment)
+    """Return the bags that the ledger knows and that are not there, with when they last were."""
     present = {plain(bag) for bag in bags}
-    lost = {bag: moment for bag, moment in known.items() if bag not in present}
-    for bag in list(lost):
+    lost: dict[str, str] = {}
+    for bag in ledger.bags_known(store.name):
+        if bag in present:
+            continue
         entry = ledger.reference(bag, store.name)
-        if entry is not None and entry.parsed_facts().get("withdrawn") is True:
-            del lost[bag]
+        if entry is None or entry.parsed_facts().get("withdrawn") is not True:
+            lost[bag] = ledger.last_seen(bag, store.name)
     return lost
+
+
+def _told_to_be_gone(ledger: Ledger, store: Store, begun: Entry | None) -> frozenset[str]:
+    """Return the bags that an audit which is taken up has told to be gone already."""
+    if begun is None:
+        return frozenset()
+    run = str(begun.parsed_facts()["run"])
+    return frozenset(
+        entry.bag
+        for entry in _checks_of(ledger, store, run, begun)
+        if entry.parsed_facts().get("verdict") == AuditVerdict.GONE
+    )
 
 
 def _chosen(

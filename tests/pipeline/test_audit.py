@@ -155,6 +155,55 @@ def test_a_bag_that_is_gone_is_told_until_that_is_accepted(store: Path, ledger: 
     assert verdicts(audited(store, ledger)) == {"intact": 3}
 
 
+@pytest.mark.parametrize(
+    "selection",
+    [Selection(older_than=timedelta(days=90)), Selection(daily_percent=1.2)],
+)
+def test_a_bag_that_is_gone_is_told_though_it_is_not_due(
+    store: Path, ledger: Path, selection: Selection
+) -> None:
+    audited(store, ledger)
+    shutil.rmtree(store / "bag-1")
+    for _ in range(2):
+        outcome = audited(store, ledger, selection=selection, time_budget=timedelta(0))
+        assert verdicts(outcome) == {"gone": 1}
+        assert outcome.exit_status == 3
+    accept(ledger, str(store), "bag-1", reason="Withdrawn by its owner")
+    assert audited(store, ledger, selection=selection).checked == 0
+
+
+def test_all_bags_of_an_emptied_store_are_told_to_be_gone(store: Path, ledger: Path) -> None:
+    audited(store, ledger)
+    shutil.rmtree(store)
+    store.mkdir()
+    outcome = audited(store, ledger, selection=Selection(daily_percent=1.2))
+    assert (verdicts(outcome), outcome.exit_status, outcome.left) == ({"gone": 4}, 3, 0)
+
+
+def test_a_bag_that_went_during_an_interruption_is_told_by_the_audit_that_goes_on(
+    store: Path, ledger: Path
+) -> None:
+    audited(store, ledger)
+    first = audited(store, ledger, time_budget=timedelta(0))
+    shutil.rmtree(store / "bag-1")
+    again = audited(store, ledger, time_budget=timedelta(0))
+    assert (again.run, verdicts(again)) == (first.run, {"gone": 1})
+    last = audited(store, ledger)
+    assert (last.run, verdicts(last)) == (first.run, {"gone": 1, "intact": 3})
+
+
+def test_a_bag_that_was_signed_here_and_never_checked_is_missed_too(
+    store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    audited(store, ledger)
+    small_bag(store / "bag-new", 7)
+    signed(store / "bag-new", tmp_path / "key", ledger)
+    shutil.rmtree(store / "bag-new")
+    outcome = audited(store, ledger, selection=Selection(daily_percent=1.2))
+    assert verdicts(outcome) == {"gone": 1}
+    assert [result.bag for result in outcome.results] == ["bag-new"]
+
+
 def test_a_bag_that_lost_its_declaration_is_still_a_bag(store: Path, ledger: Path) -> None:
     (store / "bag-1" / "bagit.txt").unlink()
     outcome = audited(store, ledger)
@@ -447,12 +496,12 @@ def test_few_files_are_open_at_a_time(store: Path, ledger: Path) -> None:
     assert 0 < seam.most_open_files <= 16
 
 
-def signed(bag: Path, key: Path) -> None:
+def signed(bag: Path, key: Path, ledger: Path | None = None) -> None:
     """Sign with a new key of OpenSSH, that any judge would take."""
     private = Ed25519PrivateKey.generate()
     text = private.private_bytes(Encoding.PEM, PrivateFormat.OpenSSH, NoEncryption())
     key.write_bytes(text)
-    (one,) = sign_bags([bag], key)
+    (one,) = sign_bags([bag], key, ledger=ledger)
     assert one.error is None
 
 
