@@ -20,13 +20,36 @@ Institution = Annotated[
         help="Institution profile: a file, its folder, or its name in your configuration.",
     ),
 ]
+
+
+def _known_ledger(path: Path) -> Path | None:
+    from archiver.cli.kinds import ledger_given
+
+    return ledger_given(path, known=True)
+
+
+def _papers_folder(path: Path | None) -> Path | None:
+    from archiver.cli.kinds import folder_given
+
+    return folder_given(path, "--papers")
+
+
 KnownLedger = Annotated[
-    Path, typer.Option("--ledger", metavar="FILE", help="The ledger that the deposits stand in.")
+    Path,
+    typer.Option(
+        "--ledger",
+        metavar="FILE",
+        help="The ledger that the deposits stand in.",
+        callback=_known_ledger,
+    ),
 ]
 Papers = Annotated[
     Path | None,
     typer.Option(
-        "--papers", metavar="DIR", help="Folder of the papers; deposits beside the ledger."
+        "--papers",
+        metavar="DIR",
+        help="Folder of the papers; deposits beside the ledger.",
+        callback=_papers_folder,
     ),
 ]
 
@@ -165,13 +188,22 @@ def receipt(
             "--digest", metavar="SHA-256", help="A digest that stands on paper; may be repeated."
         ),
     ] = None,
+    accepted: Annotated[
+        bool,
+        typer.Option(
+            "--accepted", help="They have taken it in; say so of whatever is no receipt.json."
+        ),
+    ] = False,
     refused: Annotated[bool, typer.Option("--refused", help="They have not taken it in.")] = False,
     papers: Papers = None,
     as_json: AsJson = False,
 ) -> int:
     """Import an institution's receipt, compare its digests, and tie it to the deposit."""
     from archiver.cli import deposit_views
+    from archiver.cli.kinds import receipt_given
     from archiver.pipeline.receipts import ReceiptPlan, import_receipt
+
+    receipt_given(file, "--ledger", ledger)
 
     imported = import_receipt(
         ReceiptPlan(
@@ -180,6 +212,7 @@ def receipt(
             reference=reference,
             digests=tuple(digest or ()),
             deposit=deposit_name,
+            accepted=accepted,
             refused=refused,
             papers=papers,
         )
@@ -238,13 +271,18 @@ def receive(
 ) -> int:
     """Take packages in: verify, check, accept or quarantine, and write the answer."""
     from archiver.cli import deposit_views
-    from archiver.cli.kinds import globbed
+    from archiver.cli.kinds import arrivals_among, folder_given, tell_skipped
     from archiver.cli.progress import shown
     from archiver.pipeline.receiving import receive_packages
     from archiver.pipeline.receiving_outcome import ReceivingPlan
 
+    for folder, option in ((store, "--into"), (quarantine, "--quarantine")):
+        folder_given(folder, option)
+    folder_given(receipts, "--receipts")
+    arrived, skipped = arrivals_among(packages)
+    tell_skipped(skipped)
     plan = ReceivingPlan(
-        packages=globbed(packages),
+        packages=arrived,
         profile=institution,
         store=store,
         quarantine=quarantine,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -12,7 +11,11 @@ from typing import Any
 
 from archiver import files
 from archiver.custody.audit import plain
-from archiver.custody.deposit_rules import RECEIPT_CONTRADICTS, RECEIPT_OTHER_INSTITUTION
+from archiver.custody.deposit_rules import (
+    RECEIPT_CONTRADICTS,
+    RECEIPT_OTHER_INSTITUTION,
+    RECEIPT_REFUSES,
+)
 from archiver.custody.deposits import (
     DepositState,
     HeldReceipt,
@@ -36,6 +39,13 @@ from archiver.custody.statements import LARGEST_STATEMENT_BYTES
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, Where, in_order
 from archiver.pipeline.deposit import papers_beside
+from archiver.pipeline.own_papers import (
+    is_receipt,
+    kind_of_page,
+    kind_of_text,
+    paper_named,
+    refusal_in,
+)
 from archiver.pipeline.run import moment
 
 __all__ = ["ImportedReceipt", "ReceiptPlan", "import_receipt"]
@@ -60,8 +70,9 @@ class ReceiptPlan:
         SHA-256 digests that a receipt on paper states, as somebody typed them.
     deposit : str
         Identifier of the deposit; empty if the file names it.
-    refused : bool
-        The institution has not taken the package in.
+    accepted, refused : bool
+        What the institution states, as somebody who has read it says; only the receipt of our
+        form, and the letter of a refusal, need nobody to say it.
     papers : Path, optional
         Folder of the papers; ``deposits`` beside the ledger by default.
     """
@@ -71,8 +82,16 @@ class ReceiptPlan:
     reference: str = ""
     digests: tuple[str, ...] = ()
     deposit: str = ""
+    accepted: bool = False
     refused: bool = False
     papers: Path | None = None
+
+    @property
+    def decision(self) -> Decision | None:
+        """What somebody says that the institution states."""
+        if self.accepted:
+            return Decision.ACCEPTED
+        return Decision.REFUSED if self.refused else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +177,12 @@ def import_receipt(plan: ReceiptPlan) -> ImportedReceipt:
         raise MisuseError(
             "a receipt is a file or a typed reference",
             accepted="FILE, or --reference TEXT with --deposit",
+        )
+    if plan.accepted and plan.refused:
+        raise MisuseError(
+            "they have taken it in, or they have not",
+            where="--accepted, --refused",
+            accepted="one of the two",
         )
     # A name that was mistyped must not become a ledger.
     files.status(plan.ledger)
@@ -248,27 +273,86 @@ def _before(read: _Read, sha256: str, found: Agreement) -> HeldReceipt | None:
 def _read(plan: ReceiptPlan, content: bytes, deposits: Sequence[LedgerDeposit]) -> _Read:
     if plan.file is None:
         return _typed(plan, deposits)
-    text = _text(content)
-    if text is not None and _is_ours(text):
+    name = plan.file.name
+    text = _text(content) or ""
+    if is_receipt(text):
         return _ours(plan, content, deposits)
-    deposit = _deposit(plan, deposits, text or "", plan.file.name)
-    stated = "\n".join((text or "", *_digests(plan)))
-    findings = compare_text(stated, deposit.known, plan.file.name)
+    _refuse_own(plan, content, text, deposits)
+    refusal = refusal_in(text)
+    if refusal:
+        _require_same(plan, Decision.REFUSED, f"it is the letter of the refusal {refusal}")
+        plan = replace(plan, reference=plan.reference or refusal, refused=True)
+    decision = _stated(plan)
+    deposit = _deposit(plan, deposits, text, name)
+    if decision is Decision.REFUSED:
+        findings = _refusal(name)
+    else:
+        stated = "\n".join((text, *_digests(plan)))
+        findings = compare_text(stated, deposit.known, name)
     return _Read(
         deposit=deposit,
-        receipt=plan.reference or plan.file.name,
-        decision=Decision.REFUSED if plan.refused else Decision.ACCEPTED,
+        receipt=plan.reference or name,
+        decision=decision,
         findings=findings,
     )
 
 
+def _refuse_own(
+    plan: ReceiptPlan, content: bytes, text: str, deposits: Sequence[LedgerDeposit]
+) -> None:
+    """Refuse a paper of our own, which states all that a receipt states and is none."""
+    sha256 = hashlib.sha256(content).hexdigest()
+    names = [name for one in deposits for name, sha in one.papers.items() if sha == sha256]
+    kind = paper_named(names[0]) if names else kind_of_page(text)
+    if not kind and plan.decision is None:
+        kind = kind_of_text(text)
+    if kind:
+        raise MisuseError(
+            f"is {kind}, which this program writes itself: it is no receipt",
+            where="" if plan.file is None else plan.file.name,
+            accepted="the institution's receipt.json, or whatever else it has sent",
+            remedy="If there is only paper or a page, type what it says: --deposit, --reference, "
+            "--digest, and --accepted or --refused",
+        )
+
+
+def _require_same(plan: ReceiptPlan, decision: Decision, why: str) -> None:
+    """Refuse what somebody says of a file that says the opposite itself."""
+    if plan.decision not in {None, decision}:
+        raise MisuseError(
+            f"{why}, and does not say {plan.decision}",
+            where="" if plan.file is None else plan.file.name,
+            accepted=f"--{decision}, or neither",
+            remedy="If they have said something else since, give what they sent then",
+        )
+
+
+def _stated(plan: ReceiptPlan) -> Decision:
+    """Return what the institution states; a text that names a deposit may refuse it as well."""
+    if plan.decision is None:
+        raise MisuseError(
+            "nothing says whether the institution has taken the deposit in",
+            where=_TYPED if plan.file is None else plan.file.name,
+            accepted="--accepted or --refused; only a receipt.json says it by itself",
+            remedy="Read what they sent, and give the same command with the one that it states",
+        )
+    return plan.decision
+
+
+def _refusal(file: str) -> tuple[Finding, ...]:
+    return (RECEIPT_REFUSES.at(Where(file=file), "they have not taken it in, and say why in it"),)
+
+
 def _typed(plan: ReceiptPlan, deposits: Sequence[LedgerDeposit]) -> _Read:
     deposit = _deposit(plan, deposits, plan.reference, "--reference")
+    decision, digests = _stated(plan), _digests(plan)
     return _Read(
         deposit=deposit,
         receipt=plan.reference,
-        decision=Decision.REFUSED if plan.refused else Decision.ACCEPTED,
-        findings=compare_text("\n".join(_digests(plan)), deposit.known, _TYPED),
+        decision=decision,
+        findings=compare_text("\n".join(digests), deposit.known, _TYPED)
+        if decision is Decision.ACCEPTED
+        else (RECEIPT_REFUSES.at(Where(file=_TYPED), "they have not taken it in"),),
     )
 
 
@@ -286,6 +370,7 @@ def _digests(plan: ReceiptPlan) -> tuple[str, ...]:
 def _ours(plan: ReceiptPlan, content: bytes, deposits: Sequence[LedgerDeposit]) -> _Read:
     file = "" if plan.file is None else plan.file.name
     receipt = decode_receipt(content, file)
+    _require_same(plan, receipt.decision, f"it says {receipt.decision}")
     name = plan.deposit or receipt.deposit
     if not name:
         raise _unnamed(file)
@@ -342,11 +427,3 @@ def _text(content: bytes) -> str | None:
     except UnicodeDecodeError:
         # Digests and identifiers are ASCII in any of the usual character sets.
         return content.decode("latin-1")
-
-
-def _is_ours(text: str) -> bool:
-    try:
-        document = json.loads(text)
-    except (ValueError, RecursionError):
-        return False
-    return isinstance(document, dict) and str(document.get("schema", "")).startswith("receipt ")

@@ -87,7 +87,10 @@ def test_a_deposit_lies_at_the_far_end_with_its_record_and_stands_in_the_ledger(
     tag_manifest = (bag / "tagmanifest-sha256.txt").read_bytes()
     assert one.manifests["tagmanifest-sha256.txt"] == hashlib.sha256(tag_manifest).hexdigest()
     papers = both.ledger.parent / "deposits" / done.deposit
-    assert one.record == hashlib.sha256((papers / "deposit.json").read_bytes()).hexdigest()
+    assert (
+        one.papers["deposit.json"]
+        == hashlib.sha256((papers / "deposit.json").read_bytes()).hexdigest()
+    )
 
 
 def test_the_transfer_list_lists_every_file_with_its_digest(both: Both, bag: Path) -> None:
@@ -373,7 +376,7 @@ def test_without_a_receipt_everything_is_sent(both: Both, bag: Path, tmp_path: P
     assert done.files_referenced == 0
     # A typed reference proves nothing either.
     (first,) = [one for one in both.deposits().deposits if one.bag == "lhm-1"]
-    both.import_receipt(reference="2026/117", deposit=first.deposit)
+    both.import_receipt(reference="2026/117", deposit=first.deposit, accepted=True)
     (done,) = both.deposit(second, only_new=True, rehearse=True, again=True)
     assert done.files_referenced == 0
 

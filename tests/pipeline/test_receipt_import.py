@@ -135,7 +135,7 @@ def test_a_refusal_after_a_receipt_of_something_else_is_a_refusal(
     both: Both, sent: BagDeposit
 ) -> None:
     """A receipt with another digest never said that this deposit is held."""
-    both.import_receipt(reference="117", deposit=sent.deposit, digests=("00" * 32,))
+    both.import_receipt(reference="117", deposit=sent.deposit, digests=("00" * 32,), accepted=True)
     refusal = both.import_receipt(reference="118", deposit=sent.deposit, refused=True)
     assert refusal.state is DepositState.REFUSED
 
@@ -148,15 +148,15 @@ def test_a_text_of_any_form_is_read_for_the_deposit_and_its_digests(
         f"Dear Karen,\nwe have {sent.deposit}.\nSHA-256 {seal(both, sent).upper()}\n",
         encoding="utf-8",
     )
-    imported = both.import_receipt(mail, reference="2026/117")
+    imported = both.import_receipt(mail, reference="2026/117", accepted=True)
     assert (imported.receipt, imported.state) == ("2026/117", DepositState.RECEIPTED)
     assert imported.kept_as is not None
     assert imported.kept_as.suffix == ".txt"
     mail.write_text(f"{sent.deposit}: {'00' * 32}", encoding="utf-16")
     with pytest.raises(MisuseError, match="nothing says which deposit"):
-        both.import_receipt(mail)
+        both.import_receipt(mail, accepted=True)
     mail.write_text(f"{sent.deposit}: {'00' * 32}", encoding="utf-8")
-    imported = both.import_receipt(mail)
+    imported = both.import_receipt(mail, accepted=True)
     assert (imported.state, imported.exit_status) == (DepositState.DISAGREES, 3)
 
 
@@ -166,25 +166,29 @@ def test_a_pdf_is_kept_and_its_digests_are_typed(
     pdf = tmp_path / "receipt.pdf"
     pdf.write_bytes(b"%PDF-1.7\n" + bytes(range(256)) + sent.deposit.encode())
     with pytest.raises(MisuseError, match="nothing says which deposit"):
-        both.import_receipt(pdf)
-    imported = both.import_receipt(pdf, deposit=sent.deposit)
+        both.import_receipt(pdf, accepted=True)
+    imported = both.import_receipt(pdf, deposit=sent.deposit, accepted=True)
     assert imported.state is DepositState.UNPROVED
     digest = seal(both, sent)
     spaced = " ".join(digest[at : at + 8] for at in range(0, 64, 8))
-    imported = both.import_receipt(pdf, deposit=sent.deposit, digests=(spaced,), reference="117")
+    imported = both.import_receipt(
+        pdf, deposit=sent.deposit, digests=(spaced,), reference="117", accepted=True
+    )
     assert imported.state is DepositState.RECEIPTED
     with pytest.raises(MisuseError, match="is no SHA-256"):
-        both.import_receipt(pdf, deposit=sent.deposit, digests=("0123",))
+        both.import_receipt(pdf, deposit=sent.deposit, digests=("0123",), accepted=True)
 
 
 def test_a_typed_reference_stands_for_a_receipt_without_digests(
     both: Both, sent: BagDeposit
 ) -> None:
-    imported = both.import_receipt(reference="2026/117", deposit=sent.deposit)
+    imported = both.import_receipt(reference="2026/117", deposit=sent.deposit, accepted=True)
     assert (imported.state, imported.kept_as) == (DepositState.UNPROVED, None)
     assert [one.code for one in imported.findings] == ["receipt-without-digests"]
     digest = seal(both, sent)
-    imported = both.import_receipt(reference="2026/117", deposit=sent.deposit, digests=(digest,))
+    imported = both.import_receipt(
+        reference="2026/117", deposit=sent.deposit, digests=(digest,), accepted=True
+    )
     assert imported.state is DepositState.RECEIPTED
 
 
@@ -192,8 +196,9 @@ def test_a_typed_reference_stands_for_a_receipt_without_digests(
     ("more", "words"),
     [
         ({}, "a receipt is a file or a typed reference"),
-        ({"reference": "117"}, "nothing says which deposit"),
+        ({"reference": "117", "accepted": True}, "nothing says which deposit"),
         ({"reference": "117", "deposit": "D-000000000000"}, "knows no deposit"),
+        ({"reference": "117", "accepted": True, "refused": True}, "or they have not"),
     ],
 )
 def test_an_import_called_wrongly_says_what_is_accepted(
@@ -223,6 +228,117 @@ def test_what_cannot_be_a_receipt_is_told_and_nothing_is_entered(
 def test_a_hostile_suffix_is_no_name_of_a_file(both: Both, sent: BagDeposit) -> None:
     file = both.root / "receipt.…\u202etxt"
     file.write_text(sent.deposit, encoding="utf-8")
-    imported = both.import_receipt(file)
+    imported = both.import_receipt(file, accepted=True)
     assert imported.kept_as is not None
     assert imported.kept_as.suffix == ".bin"
+
+
+# --- what says whether it was taken in ----------------------------------------------------
+
+
+def quarantined(both: Both, sent: BagDeposit) -> Path:
+    (both.inbox / sent.deposit / "lhm-1.tar").write_bytes(b"cut off")
+    (received,) = both.receive()
+    assert received.papers is not None
+    return received.papers
+
+
+@pytest.mark.parametrize("quote", ["", "> "])
+def test_the_letter_of_a_refusal_is_a_refusal(both: Both, sent: BagDeposit, quote: str) -> None:
+    """It names the deposit and what arrived as a receipt does, and says that it was not taken."""
+    letter = quarantined(both, sent) / "letter.txt"
+    mail = both.root / "mail.txt"
+    lines = letter.read_text(encoding="utf-8").splitlines()
+    mail.write_text("".join(f"{quote}{line}\r\n" for line in lines), encoding="utf-8", newline="")
+    with pytest.raises(MisuseError, match="does not say accepted"):
+        both.import_receipt(mail, accepted=True)
+    assert entries(both) == 1
+    imported = both.import_receipt(mail)
+    assert imported.receipt == letter.parent.name
+    assert (imported.decision, imported.state) == (Decision.REFUSED, DepositState.REFUSED)
+    assert [one.code for one in imported.findings] == ["receipt-refuses"]
+    assert imported.exit_status == both.deposits().exit_status == 1
+
+
+def test_a_page_of_an_answer_is_no_receipt_and_the_document_beside_it_is(
+    both: Both, sent: BagDeposit
+) -> None:
+    file = answered(both)
+    refused = both.deposit(small_bag(both.root / "home" / "lhm-2"))[0]
+    (both.inbox / refused.deposit / "lhm-2.tar").write_bytes(b"cut off")
+    (letter,) = both.receive(both.inbox / refused.deposit)
+    assert letter.papers is not None
+    before = entries(both)
+    for page in (file.with_name("receipt.html"), letter.papers / "receipt.html"):
+        for accepted in (False, True):
+            with pytest.raises(MisuseError, match="the page of a receipt") as told:
+                both.import_receipt(page, accepted=accepted)
+            assert "receipt.json" in told.value.accepted
+    assert entries(both) == before
+    assert both.import_receipt(file).deposit == sent.deposit
+
+
+def test_papers_of_the_deposit_itself_are_no_receipt(both: Both, sent: BagDeposit) -> None:
+    assert sent.papers is not None
+    papers = sorted(one for one in sent.papers.iterdir() if one.is_file())
+    assert len(papers) == 5
+    for paper in papers:
+        with pytest.raises(MisuseError, match="this program writes itself"):
+            both.import_receipt(paper, accepted=True)
+        # Nor are they one when a mail program has changed the ends of their lines.
+        copy = both.root / f"copy{paper.suffix}"
+        text = paper.read_bytes().replace(b"\r\n", b"\n").replace(b"\n", b"\r\n")
+        copy.write_bytes(b"\xef\xbb\xbf" + text)
+        with pytest.raises(MisuseError, match="this program writes itself"):
+            both.import_receipt(copy)
+    assert entries(both) == 1
+
+
+def test_an_answer_that_quotes_the_request_is_an_answer(both: Both, sent: BagDeposit) -> None:
+    assert sent.papers is not None
+    request = (sent.papers / "receipt-request.txt").read_text(encoding="utf-8")
+    mail = both.root / "mail.txt"
+    mail.write_text(f"Dear Karen,\nwe hold it.\n\n{request}", encoding="utf-8")
+    assert both.import_receipt(mail, accepted=True).state is DepositState.RECEIPTED
+
+
+@pytest.mark.parametrize("more", [{}, {"reference": "2026/117"}])
+def test_what_a_text_states_is_for_a_person_to_say(
+    both: Both, sent: BagDeposit, more: dict[str, Any]
+) -> None:
+    """A text that refuses a deposit names it, and its digests, as one that accepts it does."""
+    mail = both.root / "mail.txt"
+    mail.write_text(f"We refuse deposit {sent.deposit}.\n{seal(both, sent)}\n", encoding="utf-8")
+    with pytest.raises(MisuseError, match="whether the institution has taken") as asked:
+        both.import_receipt(mail, **more)
+    assert "--accepted or --refused" in asked.value.accepted
+    with pytest.raises(MisuseError, match="whether the institution has taken"):
+        both.import_receipt(reference="2026/117", deposit=sent.deposit, digests=("00" * 32,))
+    assert entries(both) == 1
+    imported = both.import_receipt(mail, refused=True, **more)
+    assert (imported.state, imported.exit_status) == (DepositState.REFUSED, 1)
+
+
+def test_what_a_receipt_says_itself_is_not_turned_round(both: Both, sent: BagDeposit) -> None:
+    file = answered(both)
+    with pytest.raises(MisuseError, match="says accepted, and does not say refused"):
+        both.import_receipt(file, refused=True)
+    assert both.import_receipt(file, accepted=True).deposit == sent.deposit
+
+
+def test_the_digest_of_a_tag_file_belongs_to_the_deposit_and_proves_nothing(
+    both: Both, sent: BagDeposit
+) -> None:
+    record = json.loads((both.inbox / sent.deposit / "deposit.json").read_text(encoding="utf-8"))
+    listed = {one["path"]: one["digest"] for one in record["files"]}
+    for path in ("bagit.txt", "bag-info.txt"):
+        imported = both.import_receipt(
+            reference="117", deposit=sent.deposit, digests=(listed[path],), accepted=True
+        )
+        assert [one.code for one in imported.findings] == ["receipt-without-digests"]
+        assert imported.exit_status == 0
+    every = tuple(digest for digest in listed.values() if digest)
+    imported = both.import_receipt(
+        reference="117", deposit=sent.deposit, digests=every, accepted=True
+    )
+    assert imported.state is DepositState.RECEIPTED

@@ -8,12 +8,14 @@ import io
 from archiver.custody.deposit_record import DepositRecord
 from archiver.pages.papers.rendering import page
 
-__all__ = ["TRANSFER_CSV", "TRANSFER_PAGE", "transfer_csv", "transfer_page"]
+__all__ = ["TRANSFER_CSV", "TRANSFER_PAGE", "TRANSFER_START", "transfer_csv", "transfer_page"]
 
 TRANSFER_CSV = "transfer-list.csv"
 TRANSFER_PAGE = "transfer-list.html"
 
 _COLUMNS = ("path", "bytes", "algorithm", "digest", "sent")
+TRANSFER_START = ",".join(_COLUMNS)
+"""How the list as CSV begins."""
 # A spreadsheet program takes a cell that begins so for a formula (common practice, OWASP).
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
