@@ -8,7 +8,6 @@ from typing import assert_never
 from markupsafe import Markup
 
 from archiver.pages.content import (
-from archiver.telling import sentence
     Block,
     Bullets,
     CautionNote,
@@ -26,6 +25,7 @@ from archiver.telling import sentence
 )
 from archiver.pages.drawing import plot_drawing, time_line
 from archiver.pages.fragments import Fragments, escaped
+from archiver.telling import sentence
 
 __all__ = ["Blocks"]
 
