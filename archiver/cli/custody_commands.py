@@ -21,8 +21,23 @@ _SPAN = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s*([a-z]+)", re.ASCII)
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print the same facts for machines, as one JSON document.")
 ]
+
+
+def ledger_option(path: Path | None) -> Path | None:
+    """Refuse what is no ledger before a command begins."""
+    from archiver.cli.kinds import ledger_given
+
+    return ledger_given(path)
+
+
 LedgerFile = Annotated[
-    Path, typer.Option("--ledger", metavar="FILE", help="The ledger; made if it is not there.")
+    Path,
+    typer.Option(
+        "--ledger",
+        metavar="FILE",
+        help="The ledger; made if it is not there.",
+        callback=ledger_option,
+    ),
 ]
 Quick = Annotated[
     bool, typer.Option("--quick", help="Compare lists, sizes and tag files; read no payload.")
@@ -167,7 +182,12 @@ def copies(
     ],
     ledger: Annotated[
         Path | None,
-        typer.Option("--ledger", metavar="FILE", help="The ledger that decides and records."),
+        typer.Option(
+            "--ledger",
+            metavar="FILE",
+            help="The ledger that decides and records.",
+            callback=ledger_option,
+        ),
     ] = None,
     bag: Annotated[
         list[str] | None,
@@ -222,7 +242,12 @@ def salvage(
 
 OptionalLedger = Annotated[
     Path | None,
-    typer.Option("--ledger", metavar="FILE", help="Enter each step in this ledger."),
+    typer.Option(
+        "--ledger",
+        metavar="FILE",
+        help="Enter each step in this ledger.",
+        callback=ledger_option,
+    ),
 ]
 
 

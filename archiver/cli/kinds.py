@@ -13,12 +13,25 @@ from pathlib import Path
 
 from archiver import files
 from archiver.errors import ArchiverError, MisuseError
-from archiver.pipeline.kinds import BESIDE_BAGS, Found, Kind, look_at
+from archiver.pipeline.kinds import BESIDE_BAGS, Found, Kind, is_text, look_at
 from archiver.telling import command_line
 
-__all__ = ["Takes", "bags_among", "expect", "globbed", "stores_among", "tell_skipped"]
+__all__ = [
+    "Takes",
+    "arrivals_among",
+    "bags_among",
+    "expect",
+    "folder_given",
+    "globbed",
+    "ledger_given",
+    "receipt_given",
+    "stores_among",
+    "tell_skipped",
+]
 
 _WILD = frozenset("*?[")
+_LEDGER_NAME = "ledger.sqlite3"
+_RECEIPT_NAME = "receipt.json"
 _NO_KIND = frozenset({Kind.FILE, Kind.FOLDER, Kind.EMPTY, Kind.MISSING})
 
 
@@ -29,9 +42,11 @@ class Takes(enum.Enum):
     SESSION = "a session folder, with session.yaml in it"
     EITHER = "a session folder, or the folder of a bag"
     STORE = "a folder that holds bags, or a URL"
+    ARRIVAL = "a deposit, a package or its parts, a bag, or a folder of these"
     PACKAGE = "a package: tar, tar.gz, tar.zst or zip"
     SOUND = "a sound file"
     LEDGER = "a ledger"
+    LEDGER_FILE = "a ledger, or a new file for one"
 
 
 _KINDS = {
@@ -42,6 +57,7 @@ _KINDS = {
     Takes.PACKAGE: frozenset({Kind.PACKAGE}),
     Takes.SOUND: frozenset({Kind.SOUND, Kind.SALVAGED}),
     Takes.LEDGER: frozenset({Kind.LEDGER}),
+    Takes.LEDGER_FILE: frozenset({Kind.LEDGER}),
 }
 # What a command may go on with although nothing says that it is what it takes: only the command
 # can tell what is wrong with it, or there is nothing wrong.
@@ -53,7 +69,26 @@ _LEFT_TO_IT = {
     Takes.PACKAGE: frozenset({Kind.FILE, Kind.MISSING}),
     Takes.SOUND: _NO_KIND | {Kind.IN_BAG, Kind.IN_SESSION},
     Takes.LEDGER: frozenset({Kind.FILE, Kind.MISSING}),
+    Takes.LEDGER_FILE: frozenset({Kind.FILE, Kind.MISSING}),
 }
+_LEDGERS = frozenset({Takes.LEDGER, Takes.LEDGER_FILE})
+# Whatever is written there makes it another thing than it is.
+_NOT_TO_CHANGE = frozenset({Kind.BAG, Kind.IN_BAG, Kind.SESSION, Kind.RECOVERY, Kind.SET_ASIDE})
+# A sender may send any file, which the answer then tells; these lie with the receiver, or are
+# a part of something that would have to be named as a whole.
+_NEVER_SENT = frozenset(
+    {
+        Kind.SESSION,
+        Kind.SHEET,
+        Kind.MACHINE,
+        Kind.INSTITUTION,
+        Kind.LEDGER,
+        Kind.LEDGER_PART,
+        Kind.IN_BAG,
+        Kind.RECOVERY,
+        Kind.SET_ASIDE,
+    }
+)
 
 
 def expect(path: Path, takes: Takes, command: str, *rest: object) -> Found:
@@ -75,9 +110,118 @@ def expect(path: Path, takes: Takes, command: str, *rest: object) -> Found:
         Says what it is, what the command takes, and which line does what was meant.
     """
     found = look_at(path)
-    if found.kind not in _KINDS[takes] | _LEFT_TO_IT[takes]:
+    known = found.kind in _KINDS[takes] | _LEFT_TO_IT[takes]
+    if not known or (found.kind is Kind.FILE and takes in _LEDGERS and is_text(path)):
         raise refusal(found, takes, command, *rest)
     return found
+
+
+def ledger_given(path: Path | None, *, known: bool = False) -> Path | None:
+    """Refuse what is no ledger and cannot become one, where ``--ledger`` names it.
+
+    ``known`` tells that it must have been made before.
+
+    Raises
+    ------
+    MisuseError
+        Says what it is, and how a ledger is named.
+    """
+    if path is None:
+        return None
+    takes = Takes.LEDGER if known else Takes.LEDGER_FILE
+    found = look_at(path)
+    if found.kind is Kind.MISSING and look_at(path.parent).kind in {Kind.BAG, Kind.IN_BAG}:
+        raise MisuseError(
+            f"{path} lies in a bag, which a new file would change",
+            where="--ledger",
+            accepted=takes.value,
+            remedy="Name a file outside of bags",
+        )
+    try:
+        expect(path, takes, "ledger verify")
+    except MisuseError as error:
+        is_folder = files.status(files.resolved(path)).is_directory
+        raise MisuseError(
+            f"{path} {error.found}",
+            where="--ledger",
+            accepted=takes.value,
+            remedy=f"Name a file in a folder outside of bags, such as {path / _LEDGER_NAME}"
+            if found.kind in {Kind.STORE, Kind.FOLDER, Kind.EMPTY}
+            else f"Name a {'file' if is_folder else 'ledger, or another file'}",
+        ) from error
+    return path
+
+
+def folder_given(path: Path | None, option: str) -> Path | None:
+    """Refuse a folder to write into where that would change what lies there, or a file.
+
+    Raises
+    ------
+    MisuseError
+        Says what it is.
+    """
+    if path is None:
+        return None
+    found = look_at(path)
+    if found.kind is Kind.MISSING:
+        return path
+    if found.kind in _NOT_TO_CHANGE or not files.status(files.resolved(path)).is_directory:
+        raise MisuseError(
+            f"{path} is {found.kind}",
+            where=option,
+            accepted="a folder outside of bags and sessions",
+            remedy="Name another folder",
+        )
+    return path
+
+
+def arrivals_among(paths: Sequence[Path]) -> tuple[list[Path], tuple[Found, ...]]:
+    """Take out of what was named what may have arrived, and pass over what was never sent.
+
+    Returns
+    -------
+    arrivals : list of Path
+    skipped : tuple of Found
+
+    Raises
+    ------
+    MisuseError
+        Nothing is left.
+    """
+    looked = [look_at(path) for path in globbed(paths)]
+    skipped = tuple(one for one in looked if one.kind in _NEVER_SENT)
+    if len(skipped) == len(looked):
+        raise refusal(looked[0], Takes.ARRIVAL, "receive")
+    return [one.path for one in looked if one.kind not in _NEVER_SENT], skipped
+
+
+def receipt_given(path: Path | None, *rest: object) -> Path | None:
+    """Refuse a folder or a ledger where the file of a receipt is expected.
+
+    ``rest`` has to stand behind the path in a corrected line.
+
+    Raises
+    ------
+    MisuseError
+        Says what it is, and names the receipt in it, if there is one.
+    """
+    if path is None:
+        return None
+    found = look_at(path)
+    if found.kind is Kind.MISSING:
+        return path
+    is_folder = files.status(files.resolved(path)).is_directory
+    if not is_folder and found.kind is not Kind.LEDGER:
+        return path
+    remedy = "Name the file itself"
+    if is_folder and files.exists(path / _RECEIPT_NAME):
+        remedy = f"Name the file in it: {command_line('receipt', path / _RECEIPT_NAME, *rest)}"
+    raise MisuseError(
+        f"is {found.kind}",
+        where=str(path),
+        accepted="what the institution sent: receipt.json, a text, a PDF, a picture",
+        remedy=remedy,
+    )
 
 
 def refusal(found: Found, takes: Takes, command: str, *rest: object) -> MisuseError:

@@ -14,7 +14,7 @@ from pathlib import Path
 from archiver import files
 from archiver.errors import ArchiverError
 
-__all__ = ["BESIDE_BAGS", "Found", "Kind", "look_at"]
+__all__ = ["BESIDE_BAGS", "Found", "Kind", "is_text", "look_at"]
 
 
 class Kind(enum.StrEnum):
@@ -233,6 +233,12 @@ def _by_content(path: Path, head: bytes, name: str) -> tuple[Kind, Path | None]:
 
 def _is_ledger(path: Path) -> bool:
     return _head(path).startswith(_SQLITE)
+
+
+def is_text(path: Path) -> bool:
+    """Say whether a file begins as text; a database does not, be it damaged or not."""
+    head = _head(path)
+    return bool(head) and b"\0" not in head
 
 
 def _head(path: Path) -> bytes:

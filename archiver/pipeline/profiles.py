@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from archiver import files
 from archiver.errors import MisuseError
 from archiver.findings import Finding, Where
+from archiver.pipeline.kinds import Kind, look_at
 from archiver.session.conform import nearest
 from archiver.session.institution import INSTITUTION_FILE, Institution
 from archiver.session.rules import FOLDER_STRAY
@@ -39,6 +40,7 @@ LARGEST_PROFILE_BYTES = 1 << 20
 """What an institution profile or a BagIt Profile may have at most."""
 
 _ENDING = ".yaml"
+_ENDINGS = (_ENDING, ".yml")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +106,7 @@ def find_profile(
         return _read(place, INSTITUTION_FILE) if files.exists(place) else Profile()
     named = Path(wanted)
     if files.exists(named):
-        if not files.status(files.resolved(named)).is_directory:
+        if _may_be_profile(named):
             return _read(named, named.name)
         if files.exists(named / INSTITUTION_FILE):
             return _read(named / INSTITUTION_FILE, INSTITUTION_FILE)
@@ -114,6 +116,16 @@ def find_profile(
             if files.exists(place):
                 return _read(place, place.name)
     raise _not_found(wanted, directory)
+
+
+def _may_be_profile(path: Path) -> bool:
+    """Say whether a file may be a profile, if perhaps a faulty one."""
+    return path.suffix.lower() in _ENDINGS and look_at(path).kind in {
+        Kind.INSTITUTION,
+        Kind.FILE,
+        Kind.IN_BAG,
+        Kind.IN_SESSION,
+    }
 
 
 def _not_found(wanted: str, directory: Path) -> MisuseError:
@@ -126,6 +138,8 @@ def _not_found(wanted: str, directory: Path) -> MisuseError:
     made = f"Lay out an example: {command_line('institution', 'new', 'DIR')}"
     if files.exists(Path(wanted)):
         found = f"the folder {wanted} holds no {INSTITUTION_FILE}"
+        if not files.status(files.resolved(Path(wanted))).is_directory:
+            found = f"{wanted} is {look_at(Path(wanted)).kind}"
     else:
         found = f"there is no institution profile {wanted!r}, neither as a file nor by this name"
     return MisuseError(

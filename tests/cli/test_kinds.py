@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
-import shlex
 import shutil
-from pathlib import Path
+import sqlite3
+from pathlib import Path, PurePosixPath
 
 import pytest
 from jsonschema import Draft202012Validator
 
 from archiver.pipeline.profiles import profiles_directory
 from archiver.schema_store import schema
-from tests.cli.running import Runner
+from archiver.telling import command_line
+from tests.cli.running import Ran, Runner
 from tests.custody.stores import copied, small_store
 from tests.package.test_signature import KEY
 from tests.pipeline.making import make_session, snapshot
@@ -84,8 +86,7 @@ def test_another_kind_is_told_with_the_line_for_it(
     said = " ".join((ran.err + ran.out).split())
     assert f"is {kind}" in said
     assert "Accepted: " in said
-    quoted = {name: shlex.quote(str(path)) for name, path in named.items()}
-    assert f"archiver {line.format_map(quoted)}" in said
+    assert command_line(*(word.format_map(named) for word in line.split())) in said
     assert snapshot(place) == before
 
 
@@ -130,7 +131,7 @@ def test_nothing_left_to_verify_is_no_success(run: Runner, place: Path) -> None:
     run("protect", store / "bag-0")
     ran = run("verify", store / "bag-0.recovery", place / "bag.tar")
     assert ran.status == 2
-    assert f"archiver verify {shlex.quote(str(store / 'bag-0'))}" in ran.err
+    assert command_line("verify", store / "bag-0") in ran.err
 
 
 def test_what_is_nobodys_stays_an_error(run: Runner, place: Path) -> None:
@@ -168,10 +169,129 @@ def test_the_line_to_archive_carries_what_the_check_was_given(run: Runner, place
     session = place / "session"
     ran = run("check", session, "--for", profile, "--previous", session)
     (line,) = [line for line in ran.out.splitlines() if line.startswith("Ready: ")]
-    words = shlex.split(line.removeprefix("Ready: "))
-    assert words[:5] == ["archiver", "archive", str(session), "--to", "DIR"]
-    assert words[5:] == ["--for", str(profile), "--previous", str(session)]
-    assert run("archive", session, "--to", place / "out", *words[5:7]).status == 0
+    given = ("--for", profile, "--previous", session)
+    assert line == f"Ready: {command_line('archive', session, '--to', 'DIR', *given)}"
+    assert run("archive", session, "--to", place / "out", *given[:2]).status == 0
+
+
+@pytest.mark.parametrize(
+    ("windows", "line"),
+    [
+        (False, "archiver archive 'our archive/session' --to DIR"),
+        (True, 'archiver archive "our archive/session" --to DIR'),
+    ],
+)
+def test_the_line_for_it_can_be_pasted_into_either_shell(line: str, *, windows: bool) -> None:
+    session = PurePosixPath("our archive", "session")
+    assert command_line("archive", session, "--to", "DIR", windows=windows) == line
+
+
+def test_a_ledger_is_told_from_what_is_none(run: Runner, place: Path) -> None:
+    store, session, bag = place / "store", place / "session", place / "store" / "bag-0"
+    text, other = place / "notes.txt", place / "other.sqlite3"
+    text.write_text("no ledger\n", encoding="utf-8")
+    with contextlib.closing(sqlite3.connect(other)) as database:
+        database.execute("CREATE TABLE things (name TEXT)")
+    (place / "empty").mkdir()
+    before = snapshot(place)
+    wrong = (
+        (place / "empty", "is an empty folder", "ledger.sqlite3"),
+        (store, "is a folder of bags", "ledger.sqlite3"),
+        (session, "is a session folder", "Name a file"),
+        (bag, "is a bag", "Name a file"),
+        (bag / "bagit.txt", "is a part of a bag", "Name a ledger"),
+        (bag / "ledger.sqlite3", "lies in a bag", "outside of bags"),
+        (text, "is a file of a kind that is not known here", "Name a ledger"),
+        (other, "is a database, but no ledger", "or a new name"),
+    )
+    for path, found, remedy in wrong:
+        for called in (
+            ("audit", store),
+            ("copies", store, store),
+            ("protect", bag, "--replace"),
+            ("heal", bag),
+            ("sign", bag, "--key", place / "key"),
+            ("deposits",),
+            ("receipt", "--deposit", "D-000000000000", "--reference", "1"),
+        ):
+            if path == other and called[0] in {"copies", "protect", "heal", "sign"}:
+                continue
+            ran = run(*called, "--ledger", path)
+            assert (ran.status, found in ran.err) == (2, True), (called, ran)
+            assert remedy in ran.err, (called, ran)
+            assert "Accepted: " in ran.err
+    assert run("ledger", "verify", text).status == 2
+    assert snapshot(place) == before
+
+
+def test_what_no_sender_sends_is_not_received(run: Runner, place: Path) -> None:
+    profile, session, bag = place / "egeskov.yaml", place / "session", place / "store" / "bag-0"
+    profile.write_text("schema: institution 1\nname: Egeskov Archive\n", encoding="utf-8")
+    for name in ("into", "quarantine"):
+        (place / name).mkdir()
+    text = place / "notes.txt"
+    text.write_text("no folder\n", encoding="utf-8")
+    before = snapshot(place)
+
+    def receive(*packages: Path, **options: Path) -> Ran:
+        given = {"into": place / "into", "quarantine": place / "quarantine"} | options
+        words = [word for name, path in given.items() for word in (f"--{name}", path)]
+        ledger = place / "received.sqlite3"
+        return run("receive", *packages, "--for", profile, "--ledger", ledger, *words)
+
+    for package, found, line in (
+        (session, "is a session folder", command_line("archive", session, "--to", "DIR")),
+        (session / "session.yaml", "is the sheet of a session", command_line("check", session)),
+        (bag / "bagit.txt", f"is a part of a bag, {bag}", command_line("verify", bag)),
+        (profile, "is the profile of an institution", "institution check"),
+    ):
+        ran = receive(package)
+        assert (ran.status, found in ran.err, line in ran.err) == (2, True, True), ran
+    for option, path, found in (
+        ("into", bag, "is a bag"),
+        ("into", session, "is a session folder"),
+        ("into", text, "is a file"),
+        ("quarantine", bag / "data", "is a part of a bag"),
+        ("receipts", text, "is a file"),
+        ("receipts", bag, "is a bag"),
+    ):
+        ran = receive(bag, **{option: path})
+        assert (ran.status, f"--{option}: {path} {found}" in ran.err) == (2, True), ran
+    assert snapshot(place) == before
+    ran = receive(bag, session)
+    assert f"{session}: a session folder, passed over." in ran.err
+    assert ran.status != 2
+
+
+def test_a_receipt_is_a_file(run: Runner, place: Path) -> None:
+    ledger = place / "ledger.sqlite3"
+    assert run("audit", place / "store", "--ledger", ledger).status == 0
+    papers = place / "R-0123456789ab"
+    papers.mkdir()
+    (papers / "receipt.json").write_text("{}", encoding="utf-8")
+    for path, found, remedy in (
+        (papers, "a receipt with its papers", command_line("receipt", papers / "receipt.json")),
+        (place / "store", "a folder of bags", "Name the file itself"),
+        (ledger, "a ledger", "Name the file itself"),
+    ):
+        ran = run("receipt", path, "--ledger", ledger)
+        assert (ran.status, f"{path}: is {found}" in ran.err) == (2, True), ran
+        assert remedy in ran.err
+    ran = run("deposits", "--ledger", ledger, "--papers", place / "key")
+    assert (ran.status, "--papers: " in ran.err) == (2, True), ran
+
+
+@pytest.mark.parametrize("called", ["institution check", "institution fetch", "check {s} --for"])
+def test_what_is_no_profile_is_told_as_what_it_is(run: Runner, place: Path, called: str) -> None:
+    session = place / "session"
+    for path, found in (
+        (place / "key", "is a file of a kind that is not known here"),
+        (session / "session.yaml", "is the sheet of a session"),
+        (place / "bag.tar", "is a package"),
+        (session, f"the folder {session} holds no institution.yaml"),
+    ):
+        ran = run(*(word.format(s=session) for word in called.split()), path)
+        assert (ran.status, found in ran.err, ran.out) == (2, True, ""), ran
 
 
 def test_a_mistyped_profile_is_told_with_those_that_are_kept(
