@@ -18,7 +18,7 @@ from archiver.findings import Finding, Where
 from archiver.session import rules
 from archiver.session.forms import FORMATS, Typed
 from archiver.session.shape import Shape
-from archiver.session.synonyms import meant
+from archiver.session.synonyms import meant, meant_field
 from archiver.session.tree import Entry, Group, Listing, Node, Scalar, Unread
 
 __all__ = ["Fields", "Value", "conform", "nearest"]
@@ -44,12 +44,16 @@ _SUGGESTIONS = 50
 # Comparing with each of thousands of similar ids takes seconds and helps nobody.
 _COMPARED = 500
 _SHOWN = 60
+_TELLING = ("remarks", "note", "summary")
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """Return the known word that a mistyped one was probably meant to be."""
     folded = {_folded(name): name for name in known}
     if (same := folded.get(_folded(word))) is not None:
+        return same
+    numbered = {_without_zeros(name): known for name, known in folded.items()}
+    if (same := numbered.get(_without_zeros(_folded(word)))) is not None:
         return same
     if len(folded) > _COMPARED:
         return None
@@ -60,6 +64,11 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 def _folded(word: str) -> str:
     text = unicodedata.normalize("NFKC", word).casefold()
     return re.sub(r"[\s_-]+", "_", text.strip())
+
+
+def _without_zeros(word: str) -> str:
+    """Return a word without the zeros before its numbers: ``t1`` for ``t01``."""
+    return re.sub(r"(?<!\d)0+(?=\d)", "", word)
 
 
 def conform(
@@ -183,6 +192,18 @@ class _Reader:
         if self.newer:
             return ""
         value = entry.value
+        glued = name.partition(":")[0]
+        if node.flow and glued in known and isinstance(value, Scalar) and not value.text:
+            self.findings.append(
+                rules.SHEET_UNKNOWN_FIELD.at(
+                    self.where(entry, prefix + name),
+                    f"the blank after `{glued}:` is missing, so `{_shown(name)}` is read as the "
+                    "name of a field",
+                    accepted=f"`{glued}: {_shown(name[len(glued) + 1 :])}`",
+                    remedy="Put a blank after the colon.",
+                )
+            )
+            return ""
         if node.flow and isinstance(value, Scalar) and value.plain and not value.text:
             self.findings.append(
                 rules.SHEET_UNKNOWN_FIELD.at(
@@ -194,13 +215,15 @@ class _Reader:
                 )
             )
             return ""
-        near = self.suggestion(name, known)
+        near = meant_field(name, known) or self.suggestion(name, known)
         nearby = f"; nearest: `{near}`" if near else ""
+        room = next((each for each in _TELLING if each in known), None)
         self.findings.append(
             rules.SHEET_UNKNOWN_FIELD.at(
                 self.where(entry, prefix + name),
                 f"there is no field `{_shown(name)}` here{nearby}",
                 accepted=", ".join(known),
+                remedy=f"Correct the name, or move the text to `{room}`." if room else None,
             )
         )
         return near if near and near not in node.entries else ""
@@ -212,6 +235,7 @@ class _Reader:
                 self.where(node, path),
                 f"the field `{name}` {how}",
                 accepted=f"`{name}: {shape.example}` ({shape.description.rstrip('.')})",
+                remedy="Fill it in." if isinstance(node, Entry) else None,
             )
         )
 

@@ -112,7 +112,8 @@ SHEET_UNKNOWN_FIELD = Rule(
     code="sheet-unknown-field",
     severity=_E,
     reason="A field that nobody reads would be lost silently.",
-    remedy="Correct the name, or move the text to remarks.",
+    remedy="Correct the name, or delete the line; what has no field can go into a file in "
+    "documents.",
 )
 SHEET_MISSING_FIELD = Rule(
     code="sheet-missing-field",

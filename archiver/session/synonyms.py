@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-__all__ = ["SYNONYMS", "meant"]
+__all__ = ["SYNONYMS", "meant", "meant_field"]
 
 _TABLE = {
     "wax cylinder": "cylinder, phonograph cylinder, brown wax, black wax, dictation cylinder, roll",
@@ -98,3 +98,22 @@ def meant(text: str, accepted: Iterable[str]) -> str | None:
     """
     folded = _folded(text)
     return next((word for word in accepted if folded in SYNONYMS.get(word, ())), None)
+
+
+_FIELDS = {
+    "place": "venue, location, where, room, site",
+    "start": "begin, started",
+    "end": "finish, ended, stop",
+    "remarks": "comment, comments, notes, note, remark",
+    "note": "comment, comments, notes, remarks, remark",
+    "caption": "description, legend",
+    "identifier": "signature, shelfmark, shelf mark",
+    "inventory_number": "accession number, accession no, inventory no",
+    "reproduces": "source, plays, replays",
+}
+
+
+def meant_field(name: str, known: Iterable[str]) -> str | None:
+    """Return the field that a name of everyday is probably meant to be, or None."""
+    folded = _folded(name)
+    return next((each for each in known if folded in _FIELDS.get(each, "").split(", ")), None)

@@ -12,7 +12,8 @@ from ruamel.yaml.error import MarkedYAMLError
 
 from archiver.findings import Finding, Where
 from archiver.session import rules
-from archiver.session.tree import Entry, Group, Listing, Node, Scalar
+from archiver.session.slips import find_slip
+from archiver.session.tree import Entry, Group, Listing, Node, Scalar, grow
 
 __all__ = ["cut_texts", "explained"]
 
@@ -42,8 +43,19 @@ def explained(error: MarkedYAMLError, lines: list[str], file: str) -> tuple[Find
     line = min(mark.line + 1, max(1, len(lines))) if mark is not None else 1
     column = mark.column + 1 if mark is not None else 1
     begun = error.context_mark.line + 1 if error.context_mark is not None else line
+    slip = find_slip(lines, line, begun, _reads)
+    if slip is not None:
+        return (
+            rules.SHEET_SYNTAX.at(
+                Where(file=file, line=slip.line, column=slip.column),
+                f"{slip.found}: `{_shown(lines, slip.line)}`",
+                accepted=slip.accepted,
+                remedy=slip.remedy,
+            ),
+            slip.line,
+        )
     found, accepted, remedy, blame = _cause(error, line, begun)
-    shown = lines[line - 1].strip()[:60] if line <= len(lines) else ""
+    shown = _shown(lines, line) if line <= len(lines) else ""
     if shown and blame == line:
         found = f"{found}: `{shown}`"
     finding = rules.SHEET_SYNTAX.at(
@@ -53,6 +65,15 @@ def explained(error: MarkedYAMLError, lines: list[str], file: str) -> tuple[Find
         remedy=remedy,
     )
     return finding, blame
+
+
+def _reads(text: str) -> bool:
+    return grow(text, "")[2] is None
+
+
+def _shown(lines: list[str], line: int) -> str:
+    """Show a line, with a tab as what a person can see."""
+    return lines[line - 1].strip()[:60].replace("\t", "→")
 
 
 def _cause(error: MarkedYAMLError, line: int, begun: int) -> tuple[str, str, str, int]:

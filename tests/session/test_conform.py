@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -91,6 +93,41 @@ def test_one_mistake_makes_one_finding_with_its_place(
     assert finding.remedy
     assert finding.where.line is not None
     assert finding.where.column is not None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message", "remedy"),
+    [
+        (
+            "  place: L",
+            "  venue: L",
+            "`venue` here; nearest: `place`",
+            "move the text to `summary`",
+        ),
+        ("    drive:  ", "    comment: x\n    drive:  ", "nearest: `remarks`", "to `remarks`"),
+        ("  code: LHM", "  zzz: x\n  code: LHM", "no field `zzz`", "a file in documents"),
+        ("{given: yes, date", "{given:yes, date", "the blank after `given:`", "after the colon"),
+    ],
+)
+def test_text_is_sent_only_to_a_field_that_is_there(
+    old: str, new: str, message: str, remedy: str
+) -> None:
+    finding = findings_of(old, new)[0]
+    assert message in finding.message
+    assert remedy in finding.remedy
+    room = re.search(r"move the text to `(\w+)`", finding.remedy)
+    assert room is None or room[1] in finding.accepted.split(", ")
+
+
+def test_an_empty_field_is_to_be_filled_in_and_a_missing_one_added() -> None:
+    title = "  title: The office dictating machine demonstrated\n"
+    assert findings_of(title, "  title:\n")[0].remedy == "Fill it in."
+    assert findings_of(title, "")[0].remedy == "Add the field."
+
+
+@pytest.mark.parametrize(("word", "near"), [("t1", "t01"), ("T01", "t01"), ("t012", "t12")])
+def test_the_nearest_id_has_the_same_number(word: str, near: str) -> None:
+    assert nearest(word, ["t12", "t01", "t02", "t11"]) == near
 
 
 PURPOSES = "      # purposes: [recording, archiving]    # where the consent covers less than all\n"

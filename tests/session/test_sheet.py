@@ -262,7 +262,7 @@ def test_a_name_that_is_no_text_is_found_and_its_value_is_passed_over(text: str)
         ("a: x\nb: `text`\n", 2, "cannot begin with this character"),
         ("a: x\nnonsense\nb: y\n", 2, "without a colon"),
         ("a:\n    b: x\n  c: y\n", 3, "indentation"),
-        ("a: 'x' y\n", 1, "indentation does not fit the lines above, or a closed quotation"),
+        ("a: 'x' y\n", 1, "a closed quotation is followed by more text"),
         ("%YAML x\n---\na: x\n", 1, "not YAML"),
     ],
 )
