@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from archiver.cli import custody_commands, deposit_commands, package_commands, profile_commands
+from archiver.cli.naming import name_paths
 from archiver.cli.profile_commands import institution_app
 from archiver.cli.record_commands import Before, machine_app, media, page
 from archiver.cli.table_commands import sheet_app
@@ -363,3 +364,4 @@ def inspect(
 custody_commands.register(app)
 package_commands.register(app)
 deposit_commands.register(app)
+name_paths(app)

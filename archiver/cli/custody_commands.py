@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from archiver.cli.naming import named
 from archiver.cli.verifying import depth_of
 from archiver.errors import MisuseError
 from archiver.telling import command_line
@@ -152,7 +153,9 @@ def audit(
     from archiver.pipeline.verify import asked_signers
 
     if "://" not in store:
-        expect(Path(store), Takes.STORE, "audit", "--ledger", ledger)
+        place = named(Path(store))
+        expect(place, Takes.STORE, "audit", "--ledger", ledger)
+        store = store if place == Path(store) else str(place)
     plan = AuditPlan(
         store=store,
         ledger=ledger,

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from archiver import files
+from archiver.cli.naming import named
 from archiver.errors import ArchiverError, MisuseError
 from archiver.pipeline.kinds import BESIDE_BAGS, Found, Kind, is_text, look_at
 from archiver.telling import command_line
@@ -375,7 +376,7 @@ def stores_among(locations: Sequence[str], command: str) -> tuple[list[str], tup
         if "://" in location:
             stores.append(location)
             continue
-        for path in globbed([Path(location)]):
+        for path in globbed([named(Path(location))]):
             found = look_at(path)
             if found.kind in BESIDE_BAGS:
                 skipped.append(found)

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from archiver.cli.naming import named
+
 if TYPE_CHECKING:
     from archiver.custody.verify import Depth
     from archiver.pipeline.kinds import Found
@@ -80,7 +82,7 @@ def without_parser(arguments: Sequence[str]) -> int | None:
     """Carry out ``verify BAG...`` with its plain flags; None for any other command line."""
     if len(arguments) < 2 or arguments[0] != "verify":
         return None
-    bags = [Path(word) for word in arguments[1:] if word and not word.startswith("-")]
+    bags = [named(Path(word)) for word in arguments[1:] if word and not word.startswith("-")]
     flags = {word for word in arguments[1:] if word in _FLAGS}
     if not bags or len(bags) + len(flags) < len(arguments) - 1:
         return None

@@ -8,7 +8,15 @@ from pathlib import Path
 from archiver import files
 from archiver.errors import ArchiverError, MisuseError
 
-__all__ = ["make_destination"]
+__all__ = ["lies_within", "make_destination"]
+
+
+def lies_within(place: Path, folder: Path) -> bool:
+    """Say whether a place, which may still have to be made, is a folder or lies somewhere in it."""
+    place = place.absolute()
+    while not files.exists(place):
+        place = place.parent
+    return files.resolved(place).is_relative_to(files.resolved(folder))
 
 
 def make_destination(folder: Path, undo: contextlib.ExitStack, accepted: str) -> None:

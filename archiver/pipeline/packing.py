@@ -14,6 +14,7 @@ from archiver.custody.audit import plain
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Where
 from archiver.package.arrivals import Arrival, arrivals, differing_parts
+from archiver.package.destination import lies_within
 from archiver.package.form import Form, form_of_name
 from archiver.package.limits import Limits
 from archiver.package.parts import PartsList
@@ -187,10 +188,7 @@ def pack_bag(
 
 
 def _refuse_inside(bag: Path, to: Path) -> None:
-    place = to.absolute()
-    while not files.exists(place):
-        place = place.parent
-    if files.exists(bag) and files.resolved(place).is_relative_to(files.resolved(bag)):
+    if files.exists(bag) and lies_within(to, bag):
         raise MisuseError(
             "lies in the bag, and nothing is written into a bag",
             where=str(to),

@@ -14,6 +14,7 @@ from archiver.custody.sound import SOUND_DIRECTORY, SoundDigests, decode_sound_d
 from archiver.custody.verdicts import SoundVerdict
 from archiver.custody.verify import verify_bag
 from archiver.errors import ArchiverError, InputError, MisuseError
+from archiver.package.destination import lies_within
 from archiver.package.names import danger
 from archiver.pipeline.run import PROGRAM, moment
 from archiver.progress import Progress, Silent
@@ -82,7 +83,7 @@ def salvage_bag(
         The bag cannot be read.
     """
     progress = progress or Silent()
-    if to.absolute().is_relative_to(bag.absolute()):
+    if files.exists(bag) and lies_within(to, bag):
         raise MisuseError(
             "lies in the bag, which must not be changed",
             where=str(to),
