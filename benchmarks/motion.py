@@ -13,6 +13,9 @@ import time
 from collections.abc import Callable
 from typing import TypeVar
 
+# Keeps the algebra library to one thread, as every run does; threads that wait for each other
+# would be counted as work.
+import archiver.cli.run  # noqa: F401
 from archiver.findings import Where
 from archiver.signal.motion import MotionTake, TakeKind, measure_motion
 from archiver.signal.reduced import ReducedSound, reduced
