@@ -2,7 +2,8 @@
 
 A master replaces the capture file; with this record nothing of the capture is lost. The
 payload of each chunk but ``data`` is kept in base64, so that a stranger can still read
-what a recorder wrote that no one understands today.
+what a recorder wrote that no one understands today. A chunk that holds what is withheld
+stands with its payload only in the record that goes into the restricted part.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ import base64
 import json
 from typing import Any
 
+from archiver.describe.held_back import HeldBack
+from archiver.describe.withholding import Secrets
 from archiver.session.records import Take
 from archiver.wave.capture import Capture, WaveCapture
 
@@ -37,7 +40,21 @@ def _chunks(capture: WaveCapture) -> list[dict[str, Any]]:
     ]
 
 
-def capture_record(take: Take, capture: Capture, size_bytes: int) -> bytes:
+def _unsaid(chunk_id: bytes, payload: bytes) -> dict[str, Any]:
+    facts = _raw(chunk_id, payload)
+    del facts["payload_base64"]
+    return {**facts, "withheld": True}
+
+
+def capture_record(
+    take: Take,
+    capture: Capture,
+    size_bytes: int,
+    *,
+    held: HeldBack,
+    secrets: Secrets,
+    whole: bool = False,
+) -> bytes:
     """Describe a capture file as it came.
 
     Parameters
@@ -48,6 +65,12 @@ def capture_record(take: Take, capture: Capture, size_bytes: int) -> bytes:
         Open, or read to its end.
     size_bytes : int
         Of the file.
+    held : HeldBack
+        What it brings along.
+    secrets : Secrets
+        What must not be found in public.
+    whole : bool
+        Make the record for the restricted part, with the payloads that are held back.
 
     Returns
     -------
@@ -78,7 +101,8 @@ def capture_record(take: Take, capture: Capture, size_bytes: int) -> bytes:
         document["chunks"] = _chunks(capture)
     # The raw chunks in their order; with the sample bytes of the master they are the file.
     document["payloads"] = [
-        _raw(chunk.chunk_id, chunk.payload) for chunk in capture.existing.original
+        (_unsaid if number in held.private and not whole else _raw)(chunk.chunk_id, chunk.payload)
+        for number, chunk in enumerate(held.original)
     ]
-    document["findings"] = [finding.as_json() for finding in capture.findings]
+    document["findings"] = [secrets.removed(finding).as_json() for finding in capture.findings]
     return json.dumps(document, ensure_ascii=False, indent=2).encode() + b"\n"

@@ -45,6 +45,33 @@ PRIVATE_NAME = Rule(
     reason="The names of files are listed in the manifests and in every description.",
     remedy="Rename the file, in the folder and in the sheet.",
 )
+CAPTURE_PRIVATE = Rule(
+    code="describe-private-in-capture",
+    severity=_W,
+    reason="Masters are public; the chunk as it stands goes into the restricted part of the bag.",
+    remedy="Nothing has to be done for this take; look into the settings of the recorder before "
+    "the next one.",
+)
+PRIVATE_IN_VIDEO = Rule(
+    code="describe-private-in-video",
+    severity=_E,
+    reason="A video goes into the bag as it is, for everybody to read.",
+    remedy="Hand in a copy of the video without this entry, made with a program that leaves "
+    "picture and sound as they are; or leave the private field empty if it is no secret.",
+)
+PRIVATE_IN_PICTURE = Rule(
+    code="describe-private-in-picture",
+    severity=_E,
+    reason="A picture goes into the bag as it is, for everybody to read.",
+    remedy="Hand in a copy of the picture without this entry; or leave the private field empty "
+    "if it is no secret.",
+)
+POSITION = Rule(
+    code="describe-position-in-file",
+    severity=_W,
+    reason="Whoever has the file can see where it was made, which may be where somebody lives.",
+    remedy="If that is no secret, nothing has to be done; else hand in a copy without the position.",
+)
 TERM_UNMAPPED = Rule(
     code="describe-term-unmapped",
     severity=_N,

@@ -8,6 +8,7 @@ withheld stays in the restricted part of the bag, if it goes into the bag at all
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import re
 from collections.abc import Iterable, Mapping
@@ -25,6 +26,8 @@ WITHHELD = "withheld"
 
 _IDENTIFIER = "https://withheld.invalid/"
 _SHORTEST = 3
+_LONG = 6
+_ENCODINGS = ("utf-8", "latin-1", "utf-16-le", "utf-16-be")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +65,7 @@ class Secrets:
         marked = "|".join(re.escape(text) for text in sorted(hidden, key=len, reverse=True))
         removed = "|".join(part for part in (pattern, marked) if part)
         self._remover = re.compile(rf"(?<!\w)(?:{removed})(?!\w)") if removed else None
+        self._in_bytes = {text: _InBytes(text) for text in words}
         runs = (re.findall(r"\w+", text) for text in by_text)
         self._longest = {max(found, key=len) if found else "" for found in runs}
 
@@ -74,6 +78,16 @@ class Secrets:
             return []
         found = {" ".join(match[0].split()): None for match in self._finder.finditer(text)}
         return [self._by_text[text] for text in found]
+
+    def found_in_bytes(self, raw: bytes) -> list[Secret]:
+        """Return the withheld texts that bytes of an unknown form hold, each once.
+
+        They are looked for in UTF-8, ISO 8859-1 and UTF-16 of both byte orders. What stands
+        around a text may be a length or a number there, and not a letter: so a long text is
+        found whatever stands around it, and a short one only between blanks, marks and
+        control characters, or chance would find it in any picture.
+        """
+        return [self._by_text[text] for text, one in self._in_bytes.items() if one.is_in(raw)]
 
     def may_be_in(self, raw: str) -> bool:
         """Say whether a document can hold a withheld text, however marks are escaped in it.
@@ -104,6 +118,31 @@ class Secrets:
             accepted=self.removed_from(finding.accepted),
             remedy=self.removed_from(finding.remedy),
         )
+
+
+class _InBytes:
+    """Finds one text in bytes."""
+
+    def __init__(self, text: str) -> None:
+        longest = max(text.split(" "), key=len)
+        probes: set[bytes] = set()
+        forms: set[bytes] = set()
+        for code in _ENCODINGS:
+            with contextlib.suppress(UnicodeEncodeError):
+                probes.add(longest.encode(code))
+                blank = b"|".join(re.escape(one.encode(code)) for one in " \t\r\n")
+                words = (re.escape(word.encode(code)) for word in text.split(" "))
+                forms.add((b"(?:%b)+" % blank).join(words))
+        pattern = b"|".join(sorted(forms))
+        if len(text) < _LONG:
+            edge = rb"[\x00-\x20\"'(),.:;<=>\[\]]"
+            pattern = rb"(?:(?<=%b)|\A)(?:%b)(?=%b|\Z)" % (edge, pattern, edge)
+        # Most bytes hold none of the words, and that is told many times faster.
+        self._probes = probes
+        self._finder = re.compile(pattern)
+
+    def is_in(self, raw: bytes) -> bool:
+        return any(probe in raw for probe in self._probes) and self._finder.search(raw) is not None
 
 
 def _words(text: str) -> str:

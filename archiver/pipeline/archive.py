@@ -167,7 +167,7 @@ def archive_session(
         elements = bag_elements(
             session, asked, made=now, name=name, version=version, replaces=before, plan=plan
         )
-        found += foreseen(asked, elements, [kept.path for kept in plan.kept])
+        found += foreseen(asked, elements, plan.foreseen)
         if stops_deposit(found):
             return Archived(bag=None, report=report, findings=in_order(dict.fromkeys(found)))
     with BagBuilder(
@@ -178,7 +178,7 @@ def archive_session(
         on_bytes=progress.advance,
     ) as bag:
         takes = _masters(
-            bag, report, session, plan, copies, now, progress, found, meters or Here(), afterwards
+            bag, report, public, plan, copies, now, progress, found, meters or Here(), afterwards
         )
         findings = in_order(dict.fromkeys(found))
         if stops_deposit(findings):
@@ -188,6 +188,11 @@ def archive_session(
         payload = [done.stored for done in takes]
         payload += [copy.stored for done in takes for copy in done.copies]
         payload += _copied(bag, folder, plan, public, progress)
+        payload += [
+            bag.write_payload(plan.held_back[done.stored.path], done.restricted_record)
+            for done in takes
+            if done.restricted_record is not None and done.stored.path in plan.held_back
+        ]
         progress.step("describing and sealing", 0)
         # Slow to load.
         from archiver.pipeline.descriptions import (  # noqa: PLC0415
@@ -327,7 +332,7 @@ def _moves(session: Session) -> bool:
 def _masters(
     bag: BagBuilder,
     report: CheckReport,
-    session: Session,
+    public: PublicPart,
     plan: Plan,
     copies: AccessPlan,
     made: datetime,
@@ -338,6 +343,7 @@ def _masters(
 ) -> tuple[ArchivedTake, ...]:
     """Write the master of every take; one whose sound breaks off becomes a finding."""
     # Loading is only gained where this process would otherwise wait for another.
+    session = public.session
     loading: tuple[str, ...] = ()
     if not isinstance(meters, Here):
         loading = (*_AFTERWARDS, *(_MOTION if _moves(session) else ()), *afterwards)
@@ -352,6 +358,7 @@ def _masters(
                 source=source,
                 path=path,
                 made=plan.described.get(path, made),
+                secrets=public.secrets,
                 progress=progress,
                 access=copies,
                 meters=meters,
@@ -480,5 +487,8 @@ def plan_of(report: CheckReport, public: PublicPart, wanted: Institution) -> Pla
         ],
         sealed_sheets=() if left_out else tuple(public.sheets),
         sealed_documents=() if left_out else public.documents,
+        holding_back=frozenset(
+            () if left_out else (f.takes[0] for f in report.captures if f.holds_back)
+        ),
         file_name=wanted.file_name,
     )

@@ -49,7 +49,7 @@ def bag_elements(
         program=PROGRAM,
         version=version,
         replaces=replaces,
-        restricted=RESTRICTED if plan.restricted else "",
+        restricted=RESTRICTED if plan.has_restricted else "",
     )
     values = archiving_values(
         session, profile.institution, bag=name, version=version, replaces=replaces

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from archiver import files
 from archiver.describe.agreement import disagreements
+from archiver.describe.held_back import HeldBack, hold_back
 from archiver.describe.statements import check_statements
+from archiver.describe.withholding import secrets_of
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order, stops_deposit
 from archiver.pipeline.previous import read_previous
@@ -56,7 +58,7 @@ class CaptureFacts:
     """What a capture file holds, as far as its header or its decoder says.
 
     ``takes`` are the ids of its takes; ``frames`` is None where only decoding to the end
-    can tell.
+    can tell; ``holds_back`` says whether a chunk of it is not public.
     """
 
     takes: tuple[str, ...]
@@ -67,6 +69,7 @@ class CaptureFacts:
     size_bytes: int
     keeps_original: bool
     coding: SoundCoding
+    holds_back: bool = False
 
     @property
     def captured_as(self) -> str:
@@ -155,14 +158,18 @@ def look_over(
     captures: list[CaptureFacts] = []
     if loaded.session is not None:
         sizes = _sizes(folder, loaded.session)
+        secrets = secrets_of(loaded.session)
         progress.step("checking takes", sum(sizes.values()))
         for held in capture_files(loaded.session):
             if held.file not in sizes:
                 continue
             try:
                 with open_capture(folder.joinpath(*held.file.split("/")), held.file) as capture:
+                    parted = hold_back(capture.existing, secrets)
+                    capture.bring(parted.public)
+                    found += parted.findings(held.file)
                     found += capture.examine() if to_the_end else capture.findings
-                    facts = _facts(held, capture, sizes[held.file])
+                    facts = _facts(held, capture, sizes[held.file], parted)
             except ArchiverError as error:
                 found.append(unusable(loaded.session, held.lead, error))
             else:
@@ -225,7 +232,7 @@ def _sizes(folder: Path, session: Session) -> dict[str, int]:
     return sizes
 
 
-def _facts(held: CaptureFile, capture: Capture, size: int) -> CaptureFacts:
+def _facts(held: CaptureFile, capture: Capture, size: int, parted: HeldBack) -> CaptureFacts:
     return CaptureFacts(
         takes=tuple(take.id for take in held.takes),
         file=held.file,
@@ -235,6 +242,7 @@ def _facts(held: CaptureFile, capture: Capture, size: int) -> CaptureFacts:
         size_bytes=size,
         keeps_original=capture.keeps_original,
         coding=capture.coding,
+        holds_back=bool(parted.private),
     )
 
 

@@ -47,7 +47,7 @@ _PAYLOAD = (
     ("data/access", "copies for listening, made from the masters; not for preservation"),
     ("data/photographs", "pictures of the machines and of the session"),
     ("data/documents", "the session sheet, the machine files and other papers"),
-    (RESTRICTED, "not public: the sheets as submitted, and restricted papers"),
+    (RESTRICTED, "not public: the sheets as submitted, restricted papers, chunks of captures"),
     (places.CRATE, "the research object description (RO-Crate 1.2)"),
 )
 DATING = "metadata/dating.json"
@@ -111,7 +111,9 @@ class Contents:
     def restricted_left_out(self) -> bool:
         """Whether there was something restricted that is not in the bag."""
         public = self.public
-        return bool(public.sheets or public.documents) and not self.plan.restricted
+        private = any(done.restricted_record is not None for done in self.takes)
+        held_back = private or bool(public.sheets or public.documents)
+        return held_back and not self.plan.has_restricted
 
     @property
     def when(self) -> str:
@@ -126,7 +128,7 @@ class Contents:
             program=PROGRAM,
             version=self.version,
             replaces=self.replaces,
-            restricted=RESTRICTED if self.plan.restricted else "",
+            restricted=RESTRICTED if self.plan.has_restricted else "",
         )
 
 

@@ -29,4 +29,4 @@ def foresee(report: CheckReport, profile: Profile) -> tuple[Finding, ...]:
         replaces="",
         plan=plan,
     )
-    return foreseen(profile, elements, [kept.path for kept in plan.kept])
+    return foreseen(profile, elements, plan.foreseen)

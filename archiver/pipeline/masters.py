@@ -13,6 +13,8 @@ from archiver.custody.sound import BlockDigester, SoundDigests, SpanDigester
 from archiver.describe.captures import capture_record
 from archiver.describe.ebucore import axml_for_capture
 from archiver.describe.embedded import embedded_for, loudness_of
+from archiver.describe.held_back import HeldBack, hold_back
+from archiver.describe.withholding import Secrets
 from archiver.errors import IntegrityError
 from archiver.findings import Finding
 from archiver.package import BagBuilder, StoredFile, unchanged
@@ -43,7 +45,8 @@ class ArchivedTake:
     """One master in the bag, and what is known of it.
 
     ``coding`` is that of the sound in the capture file, ``capture_record`` the JSON document
-    on that file; ``findings`` are those that only the pass over the samples could bring up.
+    on that file, ``restricted_record`` the same with what is not public in it, if there is any;
+    ``findings`` are those that only the pass over the samples could bring up.
     """
 
     held: CaptureFile
@@ -55,6 +58,7 @@ class ArchivedTake:
     capture_record: bytes
     findings: tuple[Finding, ...]
     copies: tuple[Copy, ...] = ()
+    restricted_record: bytes | None = None
 
     @property
     def take(self) -> Take:
@@ -70,6 +74,7 @@ def write_master(
     source: Path,
     path: str,
     made: datetime,
+    secrets: Secrets,
     progress: Progress,
     access: AccessPlan | None = None,
     meters: Meters | None = None,
@@ -89,6 +94,8 @@ def write_master(
         Where the master goes in the bag.
     made : datetime
         Time of the run.
+    secrets : Secrets
+        What must not be found in public, and so not in the master.
     progress : Progress
         Told of the bytes done.
     access : AccessPlan, optional
@@ -110,6 +117,8 @@ def write_master(
     take = held.lead
     with unchanged(source) as before, open_capture(source, take.file) as capture:
         samples = capture.sample_format
+        held_back = hold_back(capture.existing, secrets)
+        capture.bring(held_back.public)
         progress.step(f"take {held.name}", capture.data_bytes or before.size)
         ours, _ = _ours(session, held, capture, path, made)
         draft = carry(capture.existing, ours, take.file).chunks
@@ -135,7 +144,7 @@ def write_master(
             carried = carry(capture.existing, final, take.file)
             layout = writer.finish(carried.chunks)
         wrong = check_md5(capture.existing, digest, take.file)
-        record = capture_record(take, capture, before.size)
+        record, full = _records(take, capture, before.size, held_back, secrets)
         found += (*capture.findings, *carried.findings, *(() if wrong is None else (wrong,)))
     from archiver.signal.judgement import judge_capture  # noqa: PLC0415 - slow to load
 
@@ -152,7 +161,19 @@ def write_master(
         capture_record=record,
         findings=(*found, *(copier.findings if copier else ())),
         copies=copies,
+        restricted_record=full,
     )
+
+
+def _records(
+    take: Take, capture: Capture, size_bytes: int, held: HeldBack, secrets: Secrets
+) -> tuple[bytes, bytes | None]:
+    """Make the public record of a capture, and the restricted one if the two differ."""
+
+    def make(*, whole: bool) -> bytes:
+        return capture_record(take, capture, size_bytes, held=held, secrets=secrets, whole=whole)
+
+    return make(whole=False), make(whole=True) if held.private else None
 
 
 def _copier(

@@ -41,6 +41,9 @@ class Plan:
         Video captures; pictures; the sheet, the machine files and other papers.
     restricted : tuple of Kept
         Sheets with what is not public, as submitted, and restricted papers.
+    held_back : mapping of str to str
+        Where the record of a capture goes that has chunks which are not public, by the path
+        of its master.
     findings : tuple of Finding
         Names that had to be changed.
     described : mapping of str to datetime
@@ -55,6 +58,17 @@ class Plan:
     restricted: tuple[Kept, ...]
     findings: tuple[Finding, ...]
     described: Mapping[str, datetime] = field(default_factory=dict)
+    held_back: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def has_restricted(self) -> bool:
+        """Whether there is a restricted part."""
+        return bool(self.restricted or self.held_back)
+
+    @property
+    def foreseen(self) -> list[str]:
+        """Paths in the bag, beside those of masters, that are known before it is made."""
+        return [*(kept.path for kept in self.kept), *self.held_back.values()]
 
     @property
     def kept(self) -> tuple[Kept, ...]:
@@ -132,6 +146,7 @@ def plan_for(
     documents: Iterable[str],
     sealed_sheets: Iterable[str] = (),
     sealed_documents: Iterable[str] = (),
+    holding_back: frozenset[str] = frozenset(),
     file_name: str = FILE_NAME,
 ) -> Plan:
     """Lay out the payload of a session's bag.
@@ -148,6 +163,8 @@ def plan_for(
         All files of these folders and all that the sheet names, relative to the folder.
     sealed_sheets, sealed_documents : iterable of str
         Sheets that hold what is not public, and restricted documents.
+    holding_back : frozenset of str
+        Ids of takes whose capture has a chunk that goes into the restricted part.
     file_name : str
         Pattern for the names of masters, see ``schemas/institution.schema.json``.
     """
@@ -180,4 +197,11 @@ def plan_for(
             ),
         ),
         findings=tuple(findings),
+        held_back={
+            f"data/masters/{name}": f"{RESTRICTED}/captures/{record}.json"
+            for held, name, record in zip(
+                captures, names, safe_names([held.name for held in captures]), strict=True
+            )
+            if held.lead.id in holding_back
+        },
     )

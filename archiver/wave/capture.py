@@ -23,7 +23,7 @@ from archiver.wave import rules
 from archiver.wave.bext import Bext
 from archiver.wave.coding import Fidelity, SoundCoding
 from archiver.wave.container import Walk, walk
-from archiver.wave.existing import NOTHING, Existing, read_existing
+from archiver.wave.existing import NOTHING, Existing, carried_findings, read_existing
 from archiver.wave.format import Format
 from archiver.wave.subchunks import RawChunk, id_text
 
@@ -140,6 +140,12 @@ class Capture(abc.ABC):
     def data_bytes(self) -> int | None:
         """Bytes that :meth:`blocks` yields; None where only decoding can tell."""
         return None if self.frames is None else self.frames * self.sample_format.frame_bytes
+
+    def bring(self, existing: Existing) -> None:
+        """Let the capture bring along less than it holds, and say of chunks only what is true."""
+        self.existing = existing
+        told = (f for f in self._findings if f.code != rules.CARRIED.code)
+        self._findings = [*told, *carried_findings(existing, self.name)]
 
     @property
     def keeps_original(self) -> bool:

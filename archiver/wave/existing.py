@@ -25,7 +25,7 @@ from archiver.wave.md5 import Md5
 from archiver.wave.subchunks import RawChunk, id_text
 from archiver.wave.text import Charset
 
-__all__ = ["FILLERS", "NOTHING", "Existing", "read_existing"]
+__all__ = ["FILLERS", "NOTHING", "Existing", "carried_findings", "read_existing"]
 
 FILLERS = frozenset({b"JUNK", b"junk", b"PAD ", b"FLLR"})
 _OWN = frozenset({b"fmt ", b"data", b"ds64", b"fact"})
@@ -100,13 +100,7 @@ class _Reader:
         if skipped:
             names = ", ".join(sorted({chunk.name for chunk in skipped}))
             self.say(rules.NOT_CARRIED, skipped[0], f"filler is not carried over: {names}")
-        carried = sorted({id_text(chunk.chunk_id) for chunk in (*self.before, *self.after)})
-        if carried:
-            where = Where(file=self.walk.name)
-            self.findings.append(
-                rules.CARRIED.at(where, f"carried byte for byte: {', '.join(carried)}")
-            )
-        return Existing(
+        existing = Existing(
             **self.records,  # type: ignore[arg-type]
             raw_bext=self.raw_bext,
             before=tuple(self.before),
@@ -114,6 +108,8 @@ class _Reader:
             withheld=frozenset(self.withheld),
             original=tuple(self.original),
         )
+        self.findings += carried_findings(existing, self.walk.name)
+        return existing
 
     def _take(self, chunk: Chunk, carried: list[RawChunk]) -> None:
         self.bytes_kept += chunk.present_bytes
@@ -188,6 +184,14 @@ class _Reader:
                     self.say(
                         rules.TEXT_NOT_ASCII, chunk, f"{name} is stored in {note.charset}", "ASCII"
                     )
+
+
+def carried_findings(existing: Existing, name: str) -> tuple[Finding, ...]:
+    """Say which chunks are carried byte for byte; ``name`` is what the finding calls the file."""
+    carried = sorted({id_text(chunk.chunk_id) for chunk in (*existing.before, *existing.after)})
+    if not carried:
+        return ()
+    return (rules.CARRIED.at(Where(file=name), f"carried byte for byte: {', '.join(carried)}"),)
 
 
 def read_existing(file: BinaryIO, walk: Walk) -> tuple[Existing, tuple[Finding, ...]]:

@@ -5,14 +5,19 @@ The private fields are found by walking the schemas.
 
 from __future__ import annotations
 
+import base64
 import io
 import json
+import re
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import bagit
+import jsonschema
 import pytest
+import soundfile
 from ruamel.yaml import YAML
 
 from archiver.pipeline.archive import Archived, archive_session
@@ -21,7 +26,7 @@ from archiver.pipeline.export import export_documents
 from archiver.pipeline.verify import verify_bags
 from archiver.session.shape import Shape, shape
 from tests.conftest import REPOSITORY
-from tests.pipeline.making import make_session, snapshot
+from tests.pipeline.making import chunk, make_session, riff, snapshot, sound
 from tests.pipeline.test_archive import codes
 
 PERSON = """\
@@ -112,10 +117,37 @@ def marked(tmp_path: Path) -> tuple[Path, dict[str, str]]:
     picture = (REPOSITORY / "sample_session/photographs/vesterholm-b.png").read_bytes()
     (folder / "photographs/machine.png").write_bytes(picture)
     markers = planted(folder)
+    plant_in_capture(folder / "takes/t1.wav", list(markers.values()))
     for word in ("markedid", "Marked Namesen", "marked-uri", "markedfile", "markedcaption"):
         assert word in sheet.read_text(encoding="utf-8"), word
         markers[word] = word
     return folder, markers | {"content": "markedcontent"}
+
+
+def bext_chunk(description: str, originator: str) -> bytes:
+    """A ``bext`` of version 1, after EBU Tech 3285 v2, 2.3."""
+    fixed = description.encode("latin-1").ljust(256, b"\0") + originator.encode().ljust(32, b"\0")
+    return chunk(b"bext", fixed + bytes(32 + 10 + 8 + 8) + struct.pack("<H", 1) + bytes(64 + 190))
+
+
+def plant_in_capture(path: Path, markers: list[str]) -> None:
+    """Plant markers in every kind of chunk."""
+    first, second = markers[0], markers[-1]
+    label = b"labl" + struct.pack("<II", 4 + len(first.encode()) + 1, 7)
+    label += first.encode() + b"\0" + b"\0" * ((len(first.encode()) + 1) % 2)
+    planted = (
+        chunk(b"LIST", b"INFO" + chunk(b"IART", first.encode() + b"\0") + chunk(b"IGNR", b"talk")),
+        bext_chunk(f"{first} and more", "Marked Namesen"),
+        chunk(b"iXML", f"<BWFXML><NOTE>{second}</NOTE></BWFXML>".encode()),
+        chunk(b"axml", b"<a>Z&#x71;%s</a>" % second.removeprefix("Zq").encode()),
+        chunk(b"cue ", struct.pack("<IIIIIII", 1, 7, 0, 0, 0, 0, 0)),
+        chunk(b"LIST", b"adtl" + label),
+        chunk(b"id3 ", b"ID3\4\0\0\0\0\0\x40TPE1\0\0\0\x30\0\0\1" + second.encode("utf-16")),
+        chunk(b"zzzz", b"\x33" + first.encode("latin-1") + b"ABCD"),
+        chunk(b"yyyy", b"nothing of that kind"),
+    )
+    raw = path.read_bytes()
+    path.write_bytes(riff(raw[12:], *planted))
 
 
 def archived(folder: Path, to: Path, **options: Any) -> tuple[Archived, Path]:
@@ -132,6 +164,8 @@ def leaks(bag: Path, markers: dict[str, str], *, besides: str = "\0") -> list[tu
         if name.startswith(besides):
             continue
         raw = path.read_bytes() if path.is_file() else b""
+        coded = re.findall(rb'base64": "([^"]*)"', raw)
+        raw += b"".join(base64.b64decode(one) for one in coded)
         for place, marker in markers.items():
             word = marker.split()[0] if marker.startswith("Zq") else marker
             forms = {word.encode(code) for code in ("utf-8", "utf-16-le", "utf-16-be")}
@@ -195,6 +229,65 @@ def test_what_is_withheld_stands_in_the_restricted_part_only(
     assert bagit.Bag(str(bag)).validate()
     assert "data/restricted: not public" in bagit.Bag(str(bag)).info["Restricted-Part"]
     assert "data/restricted" in (bag / "READ-ME.txt").read_text(encoding="utf-8")
+
+
+def test_private_fields_of_a_capture_stay_out_of_the_master_and_are_kept_beside(
+    marked: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """The fields that are left out; what is not private stays, and so do the samples."""
+    folder, _ = marked
+    outcome, bag = archived(folder, tmp_path / "archive")
+    left_out = {
+        one.where.field for one in outcome.findings if one.code == "describe-private-in-capture"
+    }
+    assert left_out == {
+        "INFO IART", "bext Description", "bext Originator", "iXML", "axml", "label of mark 7",
+        "chunk id3", "chunk zzzz",
+    }  # fmt: skip
+    (master,) = (bag / "data/masters").iterdir()
+    raw = master.read_bytes()
+    assert b"IGNR" in raw
+    assert b"nothing of that kind" in raw
+    samples, rate = soundfile.read(folder / "takes/t1.wav", dtype="int32")
+    kept, same_rate = soundfile.read(master, dtype="int32")
+    assert same_rate == rate
+    assert (kept == samples).all()
+    public = json.loads((bag / "metadata/captures/t1.json").read_text(encoding="utf-8"))
+    whole = json.loads((bag / "data/restricted/captures/t1.json").read_text(encoding="utf-8"))
+    validator = jsonschema.Draft202012Validator(
+        json.loads((REPOSITORY / "schemas/capture.schema.json").read_text(encoding="utf-8"))
+    )
+    for document in (public, whole):
+        validator.validate(document)
+    shown = {one["id"] for one in public["payloads"] if "payload_base64" in one}
+    assert {"yyyy", "cue "} <= shown
+    assert not shown & {"bext", "iXML", "axml", "LIST", "id3 ", "zzzz"}
+    found = {one["id"]: base64.b64decode(one["payload_base64"]) for one in whole["payloads"]}
+    assert b"Marked Namesen" in found["bext"]
+    assert found["zzzz"].endswith(b"ABCD")
+    assert [one["id"] for one in public["payloads"]] == [one["id"] for one in whole["payloads"]]
+    carried = [one.message for one in outcome.findings if one.code == "master-chunk-carried"]
+    assert carried == ["carried byte for byte: yyyy"]
+
+
+def test_private_comments_of_a_flac_capture_are_left_out(tmp_path: Path) -> None:
+    folder = make_session(
+        tmp_path / "s",
+        edit=lambda text: text.replace("t1.wav", "t1.flac").replace(
+            "operators:\n", f"operators:\n{PERSON}", 1
+        ),
+    )
+    (folder / "takes/t1.wav").unlink()
+    with soundfile.SoundFile(folder / "takes/t1.flac", "w", 48_000, 1, "PCM_24") as file:
+        file.artist = "Marked Namesen"
+        file.title = "A title of the recorder"
+        file.write(sound(1.0))
+    _, bag = archived(folder, tmp_path / "archive")
+    assert leaks(bag, {"name": "Marked Namesen"}, besides="data/restricted/") == []
+    (master,) = (bag / "data/masters").iterdir()
+    assert b"A title of the recorder" in master.read_bytes()
+    whole = json.loads((bag / "data/restricted/captures/t1.json").read_text(encoding="utf-8"))
+    assert b"Marked Namesen" in base64.b64decode(whole["payloads"][0]["payload_base64"])
 
 
 def test_a_bag_without_the_restricted_part_holds_nothing_that_is_withheld(
