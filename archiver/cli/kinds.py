@@ -32,6 +32,8 @@ __all__ = [
 
 _WILD = frozenset("*?[")
 _LEDGER_NAME = "ledger.sqlite3"
+# Source: sqlite.org/tempfiles.html (rollback journals, write-ahead log, shared memory).
+_OF_DATABASE = ("-journal", "-wal", "-shm")
 _RECEIPT_NAME = "receipt.json"
 _NO_KIND = frozenset({Kind.FILE, Kind.FOLDER, Kind.EMPTY, Kind.MISSING})
 
@@ -138,6 +140,13 @@ def ledger_given(path: Path | None, *, known: bool = False) -> Path | None:
             accepted=takes.value,
             remedy="Name a file outside of bags",
         )
+    if found.kind is Kind.MISSING and path.name.endswith(_OF_DATABASE):
+        raise MisuseError(
+            f"{path} has an ending that a database keeps for files of its own",
+            where="--ledger",
+            accepted=takes.value,
+            remedy="Choose another name",
+        )
     try:
         expect(path, takes, "ledger verify")
     except MisuseError as error:
@@ -148,7 +157,7 @@ def ledger_given(path: Path | None, *, known: bool = False) -> Path | None:
             accepted=takes.value,
             remedy=f"Name a file in a folder outside of bags, such as {path / _LEDGER_NAME}"
             if found.kind in {Kind.STORE, Kind.FOLDER, Kind.EMPTY}
-            else f"Name a {'file' if is_folder else 'ledger, or another file'}",
+            else f"Name a {'file' if is_folder else 'ledger' if known else 'ledger, or a new file'}",
         ) from error
     return path
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import shutil
 import sqlite3
 from pathlib import Path, PurePosixPath
@@ -167,9 +168,16 @@ def test_the_line_to_archive_carries_what_the_check_was_given(run: Runner, place
     profile = place / "egeskov.yaml"
     profile.write_text("schema: institution 1\nname: Egeskov Archive\n", encoding="utf-8")
     session = place / "session"
-    ran = run("check", session, "--for", profile, "--previous", session)
+    before = place / "before"
+    shutil.copytree(session, before)
+    sheet = (before / "session.yaml").read_text(encoding="utf-8")
+    sheet = re.sub(r"(?m)^  identifier: .*$", "  identifier: before", sheet)
+    # Nothing was recorded then, so that the counts of this session agree with it.
+    sheet = sheet.partition("\ntakes:")[0] + "\ntakes: []\n"
+    (before / "session.yaml").write_text(sheet, encoding="utf-8")
+    ran = run("check", session, "--for", profile, "--previous", before)
     (line,) = [line for line in ran.out.splitlines() if line.startswith("Ready: ")]
-    given = ("--for", profile, "--previous", session)
+    given = ("--for", profile, "--previous", before)
     assert line == f"Ready: {command_line('archive', session, '--to', 'DIR', *given)}"
     assert run("archive", session, "--to", place / "out", *given[:2]).status == 0
 
@@ -201,6 +209,7 @@ def test_a_ledger_is_told_from_what_is_none(run: Runner, place: Path) -> None:
         (bag, "is a bag", "Name a file"),
         (bag / "bagit.txt", "is a part of a bag", "Name a ledger"),
         (bag / "ledger.sqlite3", "lies in a bag", "outside of bags"),
+        (place / "ledger.sqlite3-wal", "has an ending that a database", "another name"),
         (text, "is a file of a kind that is not known here", "Name a ledger"),
         (other, "is a database, but no ledger", "or a new name"),
     )
