@@ -102,10 +102,13 @@ def parts(
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import chosen
     from archiver.pipeline.previous import read_previous
+    from archiver.session.previous import require_before
 
     expect(place, Takes.EITHER, "machine parts")
     session = read_previous(place)
     before = None if previous is None else read_previous(previous)
+    if before is not None:
+        require_before(before, session)
     condition_views.show_parts(session, chosen(session, machine), before, as_json=as_json)
     return 0
 
@@ -115,10 +118,13 @@ def media(place: Place, previous: Before = None, as_json: AsJson = False) -> int
     from archiver.cli import condition_views
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.previous import read_previous
+    from archiver.session.previous import require_before
 
     expect(place, Takes.EITHER, "media")
     session = read_previous(place)
     before = None if previous is None else read_previous(previous)
+    if before is not None:
+        require_before(before, session)
     condition_views.show_media(session, before, as_json=as_json)
     return 0
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from archiver.errors import MisuseError
 from archiver.findings import Finding, Rule
 from archiver.session import machine_rules
 from archiver.session import plausibility_rules as rules
@@ -16,9 +17,10 @@ from archiver.session.condition import Change, changes_between, report_of
 from archiver.session.machine_record import Machine, Part
 from archiver.session.media_wear import MediumWear, wear_of
 from archiver.session.records import Medium, Session
+from archiver.session.timestamp import UNREAD
 from archiver.session.vocabulary import PartState, When
 
-__all__ = ["SameMedium", "check_against", "condition_since", "same_media"]
+__all__ = ["SameMedium", "check_against", "condition_since", "require_before", "same_media"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +60,33 @@ def _folded(text: str) -> str:
     return "".join(text.casefold().split())
 
 
+def require_before(previous: Session, session: Session) -> None:
+    """Refuse what cannot be the session before: this very session, or one that began later.
+
+    Raises
+    ------
+    MisuseError
+        Compared with itself, or with its own version, a session would count backwards.
+    """
+    if previous.identifier and previous.identifier == session.identifier:
+        raise MisuseError(
+            f"what --previous names is the session {session.identifier} itself, or another "
+            "version of it",
+            accepted="the bag or the folder of a session that was held before this one",
+            remedy="Leave --previous out; a new version of a bag is made by `archiver archive` "
+            "with --version or --replaces",
+        )
+    if UNREAD not in (previous.start, session.start) and (
+        previous.start.moment > session.start.moment
+    ):
+        raise MisuseError(
+            f"the session {previous.identifier}, which --previous names, began on "
+            f"{previous.start.text}, after this one ({session.start.text})",
+            accepted="the bag or the folder of a session that was held before this one",
+            remedy="Name the session before, or correct the start in the sheet",
+        )
+
+
 def check_against(previous: Session, session: Session) -> list[Finding]:
     """Check a session against the one before.
 
@@ -72,7 +101,13 @@ def check_against(previous: Session, session: Session) -> list[Finding]:
     -------
     list of Finding
         On the lines of this session's files.
+
+    Raises
+    ------
+    MisuseError
+        It is not the session before; see :func:`require_before`.
     """
+    require_before(previous, session)
     findings: list[Finding] = []
     for pair in same_media(previous, session):
         findings += _counts(session, pair)

@@ -114,6 +114,7 @@ def test_check_shows_the_cautions(run: Runner, sample_session: Path) -> None:
 
 def test_check_against_the_session_before(run: Runner, tmp_path: Path) -> None:
     first, second = whole_session(tmp_path / "first"), whole_session(tmp_path / "second")
+    edit(first, "session.yaml", "  identifier: lhm-2026-04-18", "  identifier: lhm-2026-03-01")
     ran = run("check", second, "--previous", first, "--json")
     codes = [finding["code"] for finding in json.loads(ran.out)["findings"]]
     assert codes.count("medium-carried-backwards") == 2
@@ -142,6 +143,7 @@ def test_an_unknown_machine_names_the_nearest(run: Runner, tmp_path: Path) -> No
 
 def test_parts_and_media_since_the_session_before(run: Runner, tmp_path: Path) -> None:
     first, second = whole_session(tmp_path / "first"), whole_session(tmp_path / "second")
+    edit(first, "session.yaml", "  identifier: lhm-2026-04-18", "  identifier: lhm-2026-03-01")
     edit(
         second,
         "machines/example-machine.yaml",
@@ -255,8 +257,23 @@ def test_a_source_that_tells_nothing_is_refused(
     assert run("machine", "compare", *pair, "--from", other).status == 1
 
 
-def test_a_bag_serves_as_the_session_before(run: Runner, sample_session: Path, bag: Path) -> None:
-    facts = json.loads(run("media", sample_session, "--previous", bag, "--json").out)
+def test_a_bag_serves_as_the_session_before(
+    run: Runner, tmp_path: Path, sample_session: Path, bag: Path
+) -> None:
+    later = tmp_path / "later"
+    shutil.copytree(sample_session, later)
+    (identifier,) = [
+        line
+        for line in (later / "session.yaml").read_text(encoding="utf-8").splitlines()
+        if line.startswith("  identifier: ")
+    ]
+    edit(later, "session.yaml", identifier, "  identifier: another-session")
+    for command in ("media", "check", ("machine", "parts")):
+        words = (command,) if isinstance(command, str) else command
+        refused = run(*words, sample_session, "--previous", bag)
+        assert refused.status == 2
+        assert "itself, or another version of it" in refused.err
+    facts = json.loads(run("media", later, "--previous", bag, "--json").out)
     assert {f["code"] for f in facts["since_previous"]} == {"medium-carried-backwards"}
     info = (bag / "bag-info.txt").read_text(encoding="utf-8")
     assert "Note-To-Receiver: The objects of this session call for care" in info

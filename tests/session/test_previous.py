@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from archiver.errors import MisuseError
 from archiver.session import Session, load_session
 from archiver.session.media_wear import wear_of
 from archiver.session.previous import check_against, condition_since, same_media
@@ -18,7 +19,13 @@ MACHINE = "machines/example-machine.yaml"
 @pytest.fixture
 def first(tmp_path: Path) -> Session:
     """One recording and one playing on a cylinder with 2 recordings and 0 playings."""
-    return session_of(whole_session(tmp_path / "first"))
+    return session_of(earlier_session(tmp_path / "first"))
+
+
+def earlier_session(folder: Path) -> Path:
+    whole_session(folder)
+    edit(folder, SHEET, "  identifier: lhm-2026-04-18", "  identifier: lhm-2026-03-01")
+    return folder
 
 
 def session_of(folder: Path) -> Session:
@@ -114,7 +121,7 @@ def test_what_changed_since_the_session_before_is_told(
 def test_a_report_after_the_session_before_counts_more_than_one_before_it(
     tmp_path: Path,
 ) -> None:
-    folder = whole_session(tmp_path / "first")
+    folder = earlier_session(tmp_path / "first")
     edit(
         folder,
         SHEET,
@@ -125,3 +132,17 @@ def test_a_report_after_the_session_before_counts_more_than_one_before_it(
     (change,) = [each for each in condition_since(session_of(folder), second) if not each.part]
     assert str(change) == "example-machine as a whole: fair, then good (runs quietly)"
     assert not change.is_worse
+
+
+def test_the_same_session_is_no_session_before(tmp_path: Path) -> None:
+    session = session_of(whole_session(tmp_path / "s"))
+    with pytest.raises(MisuseError, match="the session lhm-2026-04-18 itself") as caught:
+        check_against(session, session)
+    assert "--version or --replaces" in caught.value.remedy
+
+
+def test_a_session_that_began_later_is_no_session_before(tmp_path: Path, first: Session) -> None:
+    folder = whole_session(tmp_path / "s")
+    edit(folder, SHEET, "  start: 2026-04-18T14:00:00+02:00", "  start: 2026-04-18T13:00+02:00")
+    with pytest.raises(MisuseError, match="began on 2026-04-18T14:00:00"):
+        check_against(first, session_of(folder))
