@@ -296,4 +296,4 @@ def receive(
     with shown() as progress:
         done = receive_packages(plan, progress=progress)
     deposit_views.show_received(done, as_json=as_json)
-    return max(one.exit_status for one in done)
+    return max((one.exit_status for one in done), default=0)

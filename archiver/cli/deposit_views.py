@@ -184,7 +184,7 @@ def show_received(done: Sequence[ReceivedPackage], *, as_json: bool) -> None:
             {
                 "schema": "receiving-report 1",
                 "packages": [one.as_json() for one in done],
-                "exit_status": max(one.exit_status for one in done),
+                "exit_status": max((one.exit_status for one in done), default=0),
             }
         )
         return
@@ -198,6 +198,9 @@ def show_received(done: Sequence[ReceivedPackage], *, as_json: bool) -> None:
             block(console, str(one.error), indent=2)
             continue
         _show_answer(console, one)
+    if not done:
+        console.print("Nothing has come.", style="bold")
+        return
     kinds: dict[str, int] = {}
     for one in done:
         kinds[str(one.outcome)] = kinds.get(str(one.outcome), 0) + 1
@@ -206,6 +209,8 @@ def show_received(done: Sequence[ReceivedPackage], *, as_json: bool) -> None:
 
 
 def _show_answer(console: Console, one: ReceivedPackage) -> None:
+    from archiver.custody.deposit_rules import LAID_BESIDE
+
     named = [f"bag {one.bag}"] if one.bag else []
     named += [f"deposit {one.deposit}"] if one.deposit else []
     if named:
@@ -217,6 +222,11 @@ def _show_answer(console: Console, one: ReceivedPackage) -> None:
         block(console, said, indent=2, style="red")
     if len(one.reasons) > _MOST_REASONS:
         block(console, f"and {len(one.reasons) - _MOST_REASONS} more; see the letter", indent=2)
+    for note in one.notes:
+        if note.code == LAID_BESIDE.code:
+            block(
+                console, f"{sentence(note.message)} {sentence(note.remedy)}", indent=2, style=_OPEN
+            )
     if one.completed:
         held = count(one.completed, "file")
         block(console, f"{held} completed from what is held here, or fetched", indent=2)

@@ -17,6 +17,7 @@ from archiver.custody.statements import read_statement, statement_bytes
 
 __all__ = [
     "DEPOSIT_NAME",
+    "SENT_ALONG",
     "BagIdentity",
     "DepositRecord",
     "DepositedFile",
@@ -29,6 +30,8 @@ __all__ = [
 
 DEPOSIT_NAME = "deposit.json"
 """Its name beside the packages, and among the papers of the depositor."""
+SENT_ALONG = frozenset({"transfer-list.csv", "transfer-list.html", "receipt-request.txt"})
+"""The papers that are sent with a deposit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

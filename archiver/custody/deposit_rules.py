@@ -8,6 +8,7 @@ __all__ = [
     "FETCHED_DIFFERS",
     "FETCH_REFUSED",
     "FORM_NOT_TAKEN",
+    "LAID_BESIDE",
     "NAME_HELD",
     "PACKAGE_DIFFERS",
     "PACKAGE_MISSING",
@@ -54,7 +55,7 @@ RECEIPT_CONTRADICTS = Rule(
     reason="Of two statements on one deposit that disagree the later one stands, and both are kept",
     remedy=(
         "Ask the institution which of them is right. A receipt that it gives after this one "
-        "settles it, or a new deposit"
+        "settles it, or one for a new deposit"
     ),
 )
 RECEIPT_UNPROVED = Rule(
@@ -74,6 +75,12 @@ PACKAGE_MISSING = Rule(
     severity=Severity.ERROR,
     reason="The record of a deposit names every package of it, and is sent when all are there",
     remedy="Send it again",
+)
+LAID_BESIDE = Rule(
+    code="package-beside-others",
+    severity=Severity.WARNING,
+    reason="Only what the record of a deposit names is verified and taken in",
+    remedy="Look at it and put it elsewhere; it is left in the inbox",
 )
 PACKAGE_UNUSABLE = Rule(
     code="package-unusable",

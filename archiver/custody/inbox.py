@@ -16,13 +16,20 @@ from pathlib import Path
 from archiver import files
 from archiver.custody.deposit_record import (
     DEPOSIT_NAME,
+    SENT_ALONG,
     DepositRecord,
     Package,
     decode_deposit,
 )
-from archiver.custody.deposit_rules import PACKAGE_DIFFERS, PACKAGE_MISSING, PACKAGE_UNUSABLE
+from archiver.custody.deposit_rules import (
+    LAID_BESIDE,
+    PACKAGE_DIFFERS,
+    PACKAGE_MISSING,
+    PACKAGE_UNUSABLE,
+)
 from archiver.custody.statements import LARGEST_STATEMENT_BYTES
 from archiver.custody.store import looks_like_a_bag
+from archiver.custody.transport.far_end import final_name
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, Where
 from archiver.package.arrivals import arrivals
@@ -32,9 +39,22 @@ from archiver.package.package_rules import FORM_UNKNOWN
 from archiver.package.parts import LIST_ENDING
 from archiver.package.refusal import PackageRefusedError
 
-__all__ = ["Inbound", "InboundKind", "arrived", "last_change", "look_at", "received_packages"]
+__all__ = [
+    "Inbound",
+    "InboundKind",
+    "arrived",
+    "beside_finding",
+    "clear",
+    "is_deposit_folder",
+    "laid_beside",
+    "last_change",
+    "look_at",
+    "received_packages",
+]
 
 _DEPOSIT = re.compile(r"D-[0-9a-f]{12}", re.ASCII)
+_PART = re.compile(r"\.\d{4,}$", re.ASCII)
+_MOST_NAMED = 5
 
 
 class InboundKind(enum.StrEnum):
@@ -84,7 +104,8 @@ def arrived(place: Path) -> tuple[Path, ...]:
     """Return what is to be looked at one by one: the place, or what lies in it as an inbox.
 
     The folder of a deposit, or of a bag, is one thing. Any other folder is an inbox: each
-    folder in it counts, each package and each list of parts. What is hidden is on its way.
+    folder in it counts, each package and each list of parts. What is hidden is on its way. Of
+    an inbox to which nothing has come nothing is returned.
 
     Raises
     ------
@@ -99,7 +120,7 @@ def arrived(place: Path) -> tuple[Path, ...]:
         return (place,)
     entries = [one for one in files.entries(place) if not one.name.startswith(".")]
     names = frozenset(one.name for one in entries)
-    if looks_like_a_bag(names) or DEPOSIT_NAME in names or not entries:
+    if looks_like_a_bag(names) or DEPOSIT_NAME in names:
         return (place,)
     listed = {name.removesuffix(LIST_ENDING) for name in names if name.endswith(LIST_ENDING)}
     return tuple(
@@ -108,7 +129,67 @@ def arrived(place: Path) -> tuple[Path, ...]:
         if one.is_directory
         or (form_of_name(one.name) is not None and one.name not in listed)
         or (one.name.endswith(LIST_ENDING) and form_of_name(one.name[: -len(LIST_ENDING)]))
-    ) or (place,)
+    )
+
+
+def is_deposit_folder(place: Path) -> bool:
+    """Say whether a folder is named as the folder of a deposit."""
+    return _DEPOSIT.fullmatch(place.name) is not None
+
+
+def laid_beside(inbound: Inbound) -> tuple[str, ...]:
+    """Name what lies in the folder of a deposit and is no part of it, nor a paper of it."""
+    if inbound.record is None or not _is_whole_folder(inbound):
+        return ()
+    packages = {package.name.removesuffix("/") for package in inbound.record.packages}
+    lists = {f"{_PART.sub('', name)}{LIST_ENDING}" for name in packages}
+    known = {DEPOSIT_NAME, *SENT_ALONG, *packages, *lists}
+    return tuple(
+        entry.name
+        for entry in files.entries(inbound.place)
+        if entry.name not in known and final_name(entry.name) not in known
+    )
+
+
+def _is_whole_folder(inbound: Inbound) -> bool:
+    return inbound.place != inbound.folder and files.status(inbound.place).is_directory
+
+
+def beside_finding(names: Sequence[str]) -> Finding:
+    """Tell of what lies beside a package and was not looked at."""
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return LAID_BESIDE.at(
+        Where(file=shown(names[0])),
+        f"the record of the deposit does not name {', '.join(map(shown, names[:_MOST_NAMED]))}{more}",
+        accepted=f"packages, their list, {DEPOSIT_NAME} and its papers",
+    )
+
+
+def clear(inbound: Inbound, parts: Sequence[Path]) -> None:
+    """Remove from the inbox what was taken in, and nothing else.
+
+    Parameters
+    ----------
+    inbound : Inbound
+    parts : sequence of Path
+        What was taken in, if nothing lies beside it.
+
+    Raises
+    ------
+    SurroundingsError
+        It cannot be removed.
+    """
+    if inbound.record is not None and _is_whole_folder(inbound):
+        # First: what is left of a run that ended here is no deposit that lacks its packages.
+        files.discard(inbound.place / DEPOSIT_NAME)
+        beside = laid_beside(inbound)
+        if beside:
+            for entry in files.entries(inbound.place):
+                if entry.name not in beside:
+                    files.discard(inbound.place / entry.name)
+            return
+    for part in parts:
+        files.discard(part)
 
 
 def last_change(place: Path) -> datetime:

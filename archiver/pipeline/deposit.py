@@ -18,6 +18,7 @@ from archiver import files
 from archiver.custody.audit import AuditVerdict, check_bag, judged_by, plain
 from archiver.custody.deposit_record import (
     DEPOSIT_NAME,
+    SENT_ALONG,
     DepositRecord,
     Package,
     decode_deposit,
@@ -339,7 +340,7 @@ class _Depositing:
                 record = earlier
                 break
         written = write_papers(papers, record, goods, self.institution)
-        for paper in sorted(_SENT_ALONG & written.keys()):
+        for paper in sorted(SENT_ALONG & written.keys()):
             # What another version of this program has laid there says the same in other words.
             with contextlib.suppress(TakenError):
                 place.send(Text(name=paper, content=written[paper]), folder=name)
@@ -385,9 +386,6 @@ class _Depositing:
             files=goods.files,
             receipt_due=due.isoformat(),
         )
-
-
-_SENT_ALONG = frozenset({"transfer-list.csv", "transfer-list.html", "receipt-request.txt"})
 
 
 def _far_record(place: Place, folder: str, papers: Path) -> DepositRecord | None:

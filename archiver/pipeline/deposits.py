@@ -46,15 +46,31 @@ class DepositsReport:
         """3 if a receipt or two statements disagree, 1 if there is something to do, else 0.
 
         That is a receipt that is overdue, a deposit that was refused and not made again, or
-        one that was begun the day before and is not complete.
+        one that was begun the day before and is not complete. A receipt that disagrees counts
+        until the right one is held, for the same deposit or for a later one of the bag.
         """
         left = any(one.moment.date() < self.today for one in self.under_way)
-        states = [self.standing(one).exit_status for one in self._last()]
+        last = self._last()
+        states = [
+            self.standing(one).exit_status
+            for one in self.deposits
+            if one in last or self._in_question(one)
+        ]
         return max([*states, int(left)], default=0)
 
     def _last(self) -> tuple[LedgerDeposit, ...]:
-        newest = {(one.store, one.bag, one.institution): one for one in self.deposits}
+        newest = {_goods(one): one for one in self.deposits}
         return tuple(newest.values())
+
+    def _in_question(self, deposit: LedgerDeposit) -> bool:
+        """Say whether what a receipt says of a deposit is at odds with what was sent, still."""
+        doubtful = {DepositState.DISAGREES, DepositState.CONTRADICTED}
+        return self.standing(deposit) in doubtful and not any(
+            _goods(one) == _goods(deposit)
+            and one.entry > deposit.entry
+            and self.standing(one) is DepositState.RECEIPTED
+            for one in self.deposits
+        )
 
     def standing(self, deposit: LedgerDeposit) -> DepositState:
         """Say how a deposit stands today."""
@@ -104,6 +120,10 @@ class DepositsReport:
                 for held in one.receipts
             ],
         }
+
+
+def _goods(deposit: LedgerDeposit) -> tuple[str, str, str]:
+    return deposit.store, deposit.bag, deposit.institution
 
 
 def report_deposits(

@@ -24,6 +24,10 @@ from archiver.custody.inbox import (
     Inbound,
     InboundKind,
     arrived,
+    beside_finding,
+    clear,
+    is_deposit_folder,
+    laid_beside,
     last_change,
     look_at,
     received_packages,
@@ -182,6 +186,9 @@ class _Receiving:
     def _receive(self, package: Path) -> ReceivedPackage:
         inbound = look_at(package)
         if inbound.kind is InboundKind.INCOMPLETE:
+            left = self._left_of_what_is_held(package)
+            if left is not None:
+                return left
             return ReceivedPackage(
                 package=package,
                 outcome=PackageOutcome.INCOMPLETE,
@@ -189,6 +196,9 @@ class _Receiving:
                 and moment() - last_change(package) < _ABANDONED,
             )
         looked = _Looked(inbound=inbound, reasons=list(inbound.findings))
+        beside = laid_beside(inbound)
+        if beside:
+            looked.notes = (beside_finding(beside),)
         self.progress.step(f"Receiving {package.name}", 2 * inbound.bytes_held)
         if inbound.packages:
             # What cannot be read is no reason; and where there is one, it is named all the same.
@@ -207,6 +217,26 @@ class _Receiving:
             if looked.reasons:
                 return self._refuse(looked)
             return self._accept(looked, unwrapped, check)
+
+    def _left_of_what_is_held(self, package: Path) -> ReceivedPackage | None:
+        """Tell of a folder that was cleared, and holds what was no part of its deposit."""
+        if self.ledger is None or not is_deposit_folder(package):
+            return None
+        known = self.ledger.entries(kind=EntryKind.RECEIVED, store=self.store.name)
+        for entry in known:
+            facts = entry.parsed_facts()
+            if facts["deposit"] != package.name:
+                continue
+            names = [one.name for one in files.entries(package)]
+            return ReceivedPackage(
+                package=package,
+                outcome=PackageOutcome.HELD,
+                bag=entry.bag,
+                deposit=package.name,
+                receipt=str(facts["receipt"]),
+                notes=(beside_finding(names),) if names else (),
+            )
+        return None
 
     def _unwrap(self, looked: _Looked, stage: Path) -> Unwrapped | None:
         unwrapper = Unwrapper(
@@ -252,7 +282,7 @@ class _Receiving:
         found = in_order(dict.fromkeys((*fitness.findings, *check.findings, *unsigned)))
         require_read(found)
         looked.reasons += [one for one in found if one.severity is Severity.ERROR]
-        looked.notes = tuple(one for one in found if one.severity is Severity.WARNING)
+        looked.notes += tuple(one for one in found if one.severity is Severity.WARNING)
         if not looked.reasons and self._name_is_anothers(unwrapped):
             looked.reasons.append(
                 NAME_HELD.at(
@@ -329,8 +359,7 @@ class _Receiving:
             self._answer(looked, Decision.ACCEPTED), check, before=bool(before), earlier=earlier
         )
         if self.plan.clear:
-            for place in moved_parts(looked.inbound):
-                files.discard(place)
+            clear(looked.inbound, moved_parts(looked.inbound))
         return ReceivedPackage(
             outcome=outcome,
             receipt=answer.receipt,

@@ -143,6 +143,22 @@ def test_what_is_refused_is_shown_with_its_reasons_and_the_letter(run: Runner, b
     assert "1 package: 1 quarantined." in said
 
 
+def test_cron_hears_nothing_of_an_inbox_to_which_nothing_has_come(run: Runner, both: Both) -> None:
+    ran = receive(run, both, both.inbox)
+    assert (ran.status, ran.out) == (0, "Nothing has come.\n")
+    ran = receive(run, both, both.inbox, "--json")
+    assert json.loads(ran.out)["packages"] == []
+
+
+def test_what_lies_beside_a_package_is_shown(run: Runner, both: Both, bag: Path) -> None:
+    deposit(run, both, bag)
+    (folder,) = both.inbox.iterdir()
+    (folder / "consent-form.txt").write_bytes(b"signed")
+    ran = receive(run, both, both.inbox, "--clear")
+    assert ran.status == 0
+    assert "does not name consent-form.txt" in " ".join(ran.out.split())
+
+
 def test_what_is_not_complete_yet_is_told(run: Runner, both: Both) -> None:
     (both.inbox / "D-000000000000").mkdir()
     ran = receive(run, both)

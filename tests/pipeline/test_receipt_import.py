@@ -131,6 +131,22 @@ def test_a_refusal_of_what_was_taken_in_is_told_beside_the_receipt(
     assert both.import_receipt(answered(both)).state is DepositState.RECEIPTED
 
 
+def test_what_disagrees_counts_until_the_right_receipt_of_the_bag_is_held(
+    both: Both, sent: BagDeposit
+) -> None:
+    """Sending the bag again answers no receipt that states something else."""
+    both.import_receipt(reference="117", deposit=sent.deposit, digests=("00" * 32,), accepted=True)
+    (again,) = both.deposit(both.root / "home" / "lhm-1")
+    assert again.deposit != sent.deposit
+    report = both.deposits()
+    assert [report.superseded(one) for one in report.deposits] == [True, False]
+    assert report.exit_status == 3
+    both.import_receipt(
+        reference="118", deposit=again.deposit, digests=(seal(both, again),), accepted=True
+    )
+    assert both.deposits().exit_status == 0
+
+
 def test_a_refusal_after_a_receipt_of_something_else_is_a_refusal(
     both: Both, sent: BagDeposit
 ) -> None:

@@ -92,6 +92,52 @@ def test_the_inbox_is_left_as_it_is_unless_it_is_to_be_cleared(both: Both, bag: 
     assert same(bag, both.store / "lhm-1")
 
 
+@pytest.mark.parametrize("form", ["tar", "folder"])
+def test_what_lies_beside_a_package_is_told_and_is_never_removed(
+    both: Both, bag: Path, form: str
+) -> None:
+    """The record of the deposit does not name it, and nothing has verified it."""
+    both.use_form(form)
+    (sent,) = both.deposit(bag)
+    folder = both.inbox / sent.deposit
+    (folder / "consent-form.txt").write_bytes(b"signed")
+    (received,) = both.receive()
+    assert received.outcome is PackageOutcome.ACCEPTED
+    assert [one.code for one in received.notes] == ["package-beside-others"]
+    (again,) = both.receive(clear=True)
+    assert [one.code for one in again.notes] == ["package-beside-others"]
+    assert contents(both.inbox) == {f"{sent.deposit}/consent-form.txt": b"signed"}
+    # Nor is it a deposit that does not go on, from then on.
+    (left,) = both.receive(both.inbox)
+    assert (left.outcome, left.deposit, left.receipt, left.exit_status) == (
+        PackageOutcome.HELD, sent.deposit, received.receipt, 0,
+    )  # fmt: skip
+    assert "consent-form.txt" in left.notes[0].message
+    (folder / "consent-form.txt").unlink()
+    (left,) = both.receive(both.inbox)
+    assert (left.exit_status, left.notes) == (0, ())
+
+
+def test_parts_and_what_was_left_unfinished_of_them_belong_to_the_deposit(
+    both: Both, bag: Path
+) -> None:
+    both.use_form("tar", "largest_part: 70 kB\n")
+    (sent,) = both.deposit(bag)
+    folder = both.inbox / sent.deposit
+    assert (folder / "lhm-1.tar.0002").exists()
+    (folder / ".lhm-1.tar.0002.unfinished").write_bytes(b"an earlier run")
+    (received,) = both.receive(clear=True)
+    assert (received.outcome, received.notes) == (PackageOutcome.ACCEPTED, ())
+    assert list(both.inbox.iterdir()) == []
+
+
+def test_an_inbox_to_which_nothing_has_come_is_no_error(both: Both) -> None:
+    assert both.receive(both.inbox) == ()
+    (both.inbox / "notes.txt").write_text("no package", encoding="utf-8")
+    (both.inbox / ".lhm-4.tar.unfinished").write_bytes(b"on its way")
+    assert both.receive(both.inbox) == ()
+
+
 def test_what_is_held_already_is_told_and_answered_with_the_same_receipt(
     both: Both, bag: Path
 ) -> None:
