@@ -20,6 +20,8 @@ NO_REASONS = {
     # Of what is held, or of a ledger; what arrives is compared with neither.
     "bag-gone",
     "manifest-not-as-recorded",
+    "signature-gone",
+    "signature-of-another-key",
     "ledger-entry-edited",
     "ledger-entry-removed",
     "ledger-entry-reordered",
