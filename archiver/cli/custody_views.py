@@ -133,6 +133,8 @@ def show_copies(compared: Sequence[ComparedBag], to_repair: str = "", *, as_json
         reference = found.reference
         if reference is not None:
             block(console, f"Reference: {reference.basis}", indent=2, style="dim")
+        for doubt in found.doubts:
+            block(console, doubt, indent=2, style="yellow")
         if one.repair is not None:
             block(console, "As it was found:", indent=2, style="bold")
         for copy, verdict, states in zip(found.copies, found.verdicts, found.states, strict=True):
@@ -251,7 +253,9 @@ def show_ledger(path: Path, report: LedgerReport, *, as_json: bool) -> None:
         return
     console = open_lines()
     show_findings(console, report.findings)
-    state = "as written" if report.intact else "altered"
+    state = "altered"
+    if report.as_written:
+        state = "as written" + ("" if report.intact else ", but not guarded any more")
     console.print(
         f"{plain(str(path))}: {count(report.entries, 'entry', 'entries')}, {state}.",
         style="bold",

@@ -8,6 +8,7 @@ and any tool can recompute the digest.
 
 from __future__ import annotations
 
+import contextlib
 import enum
 import hashlib
 import json
@@ -137,6 +138,19 @@ class Entry:
         except (IntegrityError, DefectError, UnicodeEncodeError):
             return ""
 
+    def is_as_entered(self) -> bool:
+        """Say whether the content has the digest that the entry states."""
+        # Facts stand in the file in their canonical form, so that most need no parsing.
+        written = (
+            f'{{"bag":{_text(self.bag)},"facts":{self.facts},"kind":{_text(self.kind)},'
+            f'"moment":{_text(self.moment)},"number":{self.number},'
+            f'"previous":{_text(self.previous)},"store":{_text(self.store)}}}'
+        )
+        with contextlib.suppress(UnicodeEncodeError):
+            if hashlib.sha256(written.encode()).hexdigest() == self.digest:
+                return True
+        return self.computed() == self.digest
+
     def parsed_facts(self) -> dict[str, Any]:
         """Return the facts.
 
@@ -165,6 +179,9 @@ class Entry:
             "previous": self.previous,
             "digest": self.digest,
         }
+
+
+_text = json.JSONEncoder(ensure_ascii=False).encode
 
 
 def canonical(value: Mapping[str, Any]) -> bytes:

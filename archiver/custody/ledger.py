@@ -363,11 +363,13 @@ class Ledger:
             ).fetchone()
         return str(row[0] or "")
 
-    def layout(self) -> frozenset[str]:
-        """Return the names of the tables, indexes and triggers that are there."""
+    def triggers(self) -> Mapping[str, str]:
+        """Return the statement of each trigger that is there, blanks made one, by its name."""
         with self._mutex, explained(self.path):
-            rows = self._connection.execute("SELECT name FROM sqlite_master").fetchall()
-        return frozenset(str(name) for (name,) in rows)
+            rows = self._connection.execute(
+                "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+            ).fetchall()
+        return {str(name): " ".join(str(text).split()) for name, text in rows}
 
     def highest_number(self) -> int:
         """Return the highest number that an entry ever had, as SQLite itself keeps it."""

@@ -17,8 +17,6 @@ _APPLICATION_ID = 0x4152_464C  # "ARFL"
 _VERSION = 1
 _WAL_TRIES = 200
 _BUSY_PAUSE_S = 0.05
-TRIGGERS = ("entries_keep_content", "entries_stay", "entries_follow")
-
 _LAYOUT = (
     """
     CREATE TABLE entries (
@@ -60,6 +58,13 @@ _LAYOUT = (
     ) WITHOUT ROWID
     """,
 )
+TRIGGERS = {
+    name: text
+    for text in (" ".join(statement.split()) for statement in _LAYOUT)
+    for verb, kind, name in (text.split()[:3],)
+    if (verb, kind) == ("CREATE", "TRIGGER")
+}
+"""What guards the entries: the statement of each trigger, blanks made one, by its name."""
 
 
 def lay_out(connection: sqlite3.Connection) -> None:

@@ -147,6 +147,53 @@ def test_missing_triggers_are_told(path: Path) -> None:
     connection.execute("DROP TRIGGER entries_stay")
     connection.close()
     assert [code for code, _ in found(path)] == ["ledger-unguarded"]
+    assert verified(path).as_written
+
+
+def test_a_trigger_that_does_nothing_is_no_guard(path: Path) -> None:
+    connection = sqlite3.connect(path)
+    connection.execute("DROP TRIGGER entries_stay")
+    connection.execute("CREATE TRIGGER entries_stay BEFORE DELETE ON entries BEGIN SELECT 1; END")
+    connection.close()
+    (finding,) = verified(path).findings
+    assert finding.code == "ledger-unguarded"
+    assert "is another one now" in finding.message
+
+
+def test_an_entry_of_a_number_far_away_is_all_that_is_told(path: Path) -> None:
+    tamper(path, "UPDATE entries SET number = 2000 WHERE number = 4")
+    assert found(path) == [("ledger-entry-reordered", "entry 2000")]
+    assert "this is entry 4" in verified(path).findings[0].message
+
+
+def test_findings_are_in_the_order_of_the_entries_and_long_runs_are_one(tmp_path: Path) -> None:
+    path = make_ledger(tmp_path / "long.sqlite3", 120)
+    tamper(
+        path,
+        "UPDATE entries SET bag = 'x' WHERE number IN (2, 10, 100)",
+        "UPDATE entries SET bag = 'x' WHERE number BETWEEN 20 AND 40",
+        "DELETE FROM entries WHERE number BETWEEN 50 AND 90",
+    )
+    assert found(path) == [
+        ("ledger-entry-edited", "entry 2"),
+        ("ledger-entry-edited", "entry 10"),
+        ("ledger-entry-edited", "entries 20 to 40"),
+        ("ledger-entry-removed", "entries 50 to 90"),
+        ("ledger-entry-edited", "entry 100"),
+    ]
+
+
+def test_of_a_long_ledger_the_newest_entries_can_be_verified_alone(path: Path) -> None:
+    def newest(count: int) -> list[tuple[str, str]]:
+        with open_ledger(path, read_only=True) as ledger:
+            report = verify_ledger(ledger, newest=count)
+        assert report.entries == min(count, 8)
+        return [(finding.code, finding.where.field) for finding in report.findings]
+
+    assert [newest(count) for count in (1, 3, 8, 9)] == [[]] * 4
+    forge(path, 4)
+    assert newest(3) == []
+    assert newest(4) == newest(5) == [("ledger-entry-rewritten", "entry 4")]
 
 
 def forge(path: Path, number: int, *, chained: bool = False) -> None:
