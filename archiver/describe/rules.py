@@ -72,6 +72,12 @@ POSITION = Rule(
     reason="Whoever has the file can see where it was made, which may be where somebody lives.",
     remedy="If that is no secret, nothing has to be done; else hand in a copy without the position.",
 )
+PICTURE_TOO_LARGE = Rule(
+    code="describe-picture-too-large",
+    severity=_N,
+    reason="Pictures go into the bag as they are, with whatever a camera wrote into them.",
+    remedy="Look yourself with a picture viewer, if it may name a person or a place.",
+)
 TERM_UNMAPPED = Rule(
     code="describe-term-unmapped",
     severity=_N,

@@ -1,7 +1,7 @@
 """Parting a session folder: what everybody may read, and what is kept back.
 
 Looks for what is withheld in comments, in text documents and in file names too, where no
-schema can mark it.
+schema can mark it; and in what videos and pictures say beside what they show.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from archiver import files
 from archiver.describe import rules
 from archiver.describe.withholding import Secrets, Withholding, withhold
 from archiver.findings import Finding, Where
+from archiver.pipeline.media_private import in_media
 from archiver.session.folder import look_into
 from archiver.session.load import Loaded
 from archiver.session.records import Session
@@ -74,6 +75,8 @@ def public_part(folder: Path, loaded: Loaded, session: Session) -> PublicPart:
         for name in names:
             findings += _in_text(copies.get(name, sheets[name]), name, kept.secrets)
         findings += _elsewhere(folder, kept)
+    for name in _media(folder, kept):
+        findings += in_media(folder.joinpath(*name.split("/")), name, kept.secrets)
     return PublicPart(
         session=kept.session,
         secrets=kept.secrets,
@@ -112,6 +115,22 @@ def _elsewhere(folder: Path, kept: Withholding) -> Iterator[Finding]:
                 yield rules.PRIVATE_DOCUMENT.at(
                     Where(file=path), f"the document holds what is withheld at {secret.where}"
                 )
+
+
+def _media(folder: Path, kept: Withholding) -> list[str]:
+    """Return the files that may be videos or pictures, and go into the bag as they are."""
+    session = kept.session
+    named = [take.file for take in session.takes]
+    named += [one.file for one in session.photographs]
+    named += [one.file for machine in session.machines for one in machine.photographs]
+    named += [one.file for one in session.documents]
+    named += [path for path in look_into(folder).paths if path.startswith(_SEARCHED[1:])]
+    sealed = set(kept.documents)
+    return [
+        name
+        for name in dict.fromkeys(named)
+        if name not in sealed and files.status(folder.joinpath(*name.split("/"))).is_file
+    ]
 
 
 def _text(folder: Path, path: str) -> str:
