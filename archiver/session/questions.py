@@ -13,9 +13,11 @@ import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
-from archiver.findings import RULES
+from archiver.findings import RULES, Severity
 from archiver.session.conform import conform, nearest
+from archiver.session.moments import doubts
 from archiver.session.shape import Shape, shape
+from archiver.session.timestamp import parse_timestamp
 from archiver.session.tree import Entry, Group, Listing, Node, Scalar
 from archiver.session.vocabulary import TakeKind
 
@@ -264,9 +266,18 @@ class _Asker:
         self, group: Group, document: str, path: list[str], fields: Iterable[tuple[str, bool, str]]
     ) -> None:
         for name, needed, default in fields:
-            answer = self.one(document, [*path, name], needed=needed, default=default)
-            if answer:
+            while True:
+                answer = self.one(document, [*path, name], needed=needed, default=default)
+                if not answer:
+                    break
                 group.entries[name] = _entry(_scalar(answer))
+                if path != ["session"] or name not in ("start", "end"):
+                    break
+                fault = _impossible(_text_of(group, "start"), _text_of(group, "end"))
+                if not fault:
+                    break
+                del group.entries[name]
+                self.tell(f"  {fault}")
 
     def one(
         self, document: str, path: list[str], *, needed: bool, default: str = "", head: str = ""
@@ -361,6 +372,16 @@ def _fault(answer: str, form: Shape, name: str) -> str:
     # Where the reading knows no better than the rule, the accepted forms say it all.
     is_own = first.remedy and not asked and first.remedy != RULES[first.code].remedy
     return f"{said} {first.remedy}" if is_own else said
+
+
+def _impossible(start: str, end: str) -> str:
+    """Say what cannot be in the moments of the session; what is unlikely is left to the check."""
+    stated = parse_timestamp(end) if end else None
+    return "; ".join(
+        f"{found}. Accepted: {accepted}. {rule.remedy}"
+        for rule, _, found, accepted in doubts(parse_timestamp(start), stated)
+        if rule.severity is Severity.ERROR
+    )
 
 
 def _group(members: Mapping[str, Node]) -> Group:

@@ -461,3 +461,18 @@ SESSION_ENDS_EARLY = Rule(
     reason="A session ends after it begins.",
     remedy="Correct start or end.",
 )
+SESSION_BEFORE_DIGITAL = Rule(
+    code="session-before-digital",
+    severity=_E,
+    reason="The captures are digital sound files, and before 1970 there was no recorder that "
+    "made any.",
+    remedy="Correct the year; the date of a historic machine or recording stands in the machine "
+    "file or with the medium.",
+)
+SESSION_VERY_LONG = Rule(
+    code="session-very-long",
+    severity=_W,
+    reason="A demonstration lasts hours, seldom days: a wrong digit in the date is likely.",
+    remedy="Correct the year, the month or the day of start or end; if they are right, nothing "
+    "has to be done.",
+)

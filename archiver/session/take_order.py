@@ -9,6 +9,7 @@ from itertools import pairwise
 from archiver.findings import Finding
 from archiver.session import rules
 from archiver.session.capacity import check_lengths
+from archiver.session.moments import doubts
 from archiver.session.records import ChannelLayout, Session, Take, TakeKind
 from archiver.session.timestamp import UNREAD
 
@@ -84,16 +85,9 @@ def _neighbours(session: Session) -> list[tuple[Take, Take]]:
 
 
 def _session_span(session: Session) -> list[Finding]:
-    if session.end is None or session.start is UNREAD:
-        return []
-    if session.end.moment >= session.start.moment:
-        return []
     return [
-        rules.SESSION_ENDS_EARLY.at(
-            session.locate("session.end"),
-            f"the session ends at {session.end.text}, before its start at {session.start.text}",
-            accepted="an end after the start",
-        )
+        rule.at(session.locate(f"session.{field}"), found, accepted=accepted)
+        for rule, field, found, accepted in doubts(session.start, session.end)
     ]
 
 

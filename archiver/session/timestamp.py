@@ -25,6 +25,9 @@ _FORM = re.compile(
     r" ?(?P<zone>[Zz]|[+-]\d{2}:\d{2})?",
     re.ASCII,
 )
+# The ends of the time zones in use, Baker Island and the Line Islands (IANA tz database,
+# Etc/GMT+12 and Pacific/Kiritimati).
+_WESTMOST, _EASTMOST = timedelta(hours=-12), timedelta(hours=14)
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
@@ -89,12 +92,17 @@ def _zone(text: str, stated: str) -> timezone:
     if stated in "Zz":
         return UTC
     hours, minutes = int(stated[1:3]), int(stated[4:6])
-    if hours > 23 or minutes > 59:
-        raise _refused(text, f"has the offset {stated}, which does not exist")
+    offset = timedelta(hours=hours, minutes=minutes) * (-1 if stated[0] == "-" else 1)
+    if minutes > 59 or not _WESTMOST <= offset <= _EASTMOST:
+        raise _refused(
+            text,
+            f"has the offset {stated}, which does not exist",
+            "Offsets from UTC lie between -12:00 and +14:00: write how many hours the clock of "
+            "that place and day is ahead of UTC, or behind it.",
+        )
     if stated == "-00:00":
         raise _refused(text, "has the offset -00:00, which means that the offset is unknown")
-    offset = timedelta(hours=hours, minutes=minutes)
-    return timezone(-offset if stated[0] == "-" else offset)
+    return timezone(offset)
 
 
 _EVERYDAY = re.compile(

@@ -123,6 +123,8 @@ EDITS = {
     "take before the session": (SHEET, "    start: 2026-04-18T14:12:05+02:00 ", "    start: 2026-04-18T14:12:05+03:00 ", "take-outside-session", "before the session"),
     "take after the session": (SHEET, "    start: 2026-04-18T14:20:41+02:00", "    start: 2026-04-18T17:20:41+02:00", "take-outside-session", "after the session ended"),
     "session that ends before it starts": (SHEET, "  end: 2026-04-18T16:30:00+02:00", "  end: 2026-04-17T16:30:00+02:00", "session-ends-early", "before its start"),
+    "session of another century": (SHEET, "  start: 2026-04-18T14:00:00+02:00\n", "  start: 1826-05-09T14:00+02:00\n", "session-before-digital", "starts at 1826-05-09"),
+    "session of many days": (SHEET, "  start: 2026-04-18T14:00:00+02:00\n", "  start: 2026-04-08T14:00+02:00\n", "session-very-long", "lasts 10 days"),
     "playings backwards": (SHEET, "    playings_before: 0                      # how", "    playings_before: 3 # how", "take-playings-backwards", "`t02` says 0 playings before it, but the earlier take `t01`"),
     "no setup for a performance": (SHEET, "    setup: s1\n    chain: main ", "    chain: main ", "take-setup-missing", "is a performance, but names no setup"),
     "channels of a take": (SHEET, "    channels: [listening tube] ", "    channels: [left, right] ", "take-channels", "2 channels are listed, but chain `main` has 1"),

@@ -196,3 +196,23 @@ def test_a_folder_in_use_is_refused_before_the_first_question(tmp_path: Path) ->
     with pytest.raises(MisuseError, match="not empty"):
         new_session_by_questions(tmp_path, person.ask, person.tell)
     assert person.asked == []
+
+
+def test_moments_that_cannot_be_are_refused_at_once(tmp_path: Path) -> None:
+    person = Person(
+        NEEDED
+        | {
+            "When the session began": [
+                "1826-05-03T10:00+02:00", "2026-05-03T10:00+22:00", "2026-05-03T10:00+02:00",
+            ],
+            "When the session ended": ["2026-05-02T12:00+02:00", "2026-05-03T12:00+02:00"],
+        }
+    )  # fmt: skip
+    session = answered(tmp_path / "s", person)
+    assert session.start.text == "2026-05-03T10:00+02:00"
+    assert session.end is not None
+    assert session.end.text == "2026-05-03T12:00+02:00"
+    told = "\n".join(person.told)
+    assert "the session starts at 1826" in told
+    assert "the offset +22:00, which does not exist" in told
+    assert "ends at 2026-05-02T12:00+02:00, before its start" in told
