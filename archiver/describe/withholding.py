@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from archiver.describe.people import is_named, people_of
+from archiver.describe.people import is_named, people_of, public_name
 from archiver.findings import Finding, Where
 from archiver.session.private import PrivateValue, private_values, without_private
 from archiver.session.records import Operator, Session
@@ -171,17 +171,26 @@ class Withholding:
 
 
 def secrets_of(session: Session) -> Secrets:
-    """Return what must not be found in public; what the organisation says of itself may."""
+    """Return what must not be found in public; what the organisation says of itself may.
+
+    Of a record that is public already this is nothing: what stands in the place of what is
+    withheld is no secret, and it is in every document.
+    """
     organisation = session.organisation
     contact = organisation.contact
     public = [organisation.name, organisation.code, organisation.address]
     if contact is not None:
         public += [contact.name, contact.phone, contact.email]
     spoken = " \0 ".join(text for text in public if text)
-    secrets = [Secret(text=value.text, where=value.where) for value in private_values(session)]
+    secrets = [
+        Secret(text=value.text, where=value.where)
+        for value in private_values(session)
+        if value.text != WITHHELD
+    ]
     for operator in _unnamed(session):
-        secrets.append(_of_person(session, operator, "name", operator.name))
-        if operator.identifier:
+        if operator.name != public_name(operator):
+            secrets.append(_of_person(session, operator, "name", operator.name))
+        if operator.identifier and operator.identifier != _IDENTIFIER:
             secrets.append(_of_person(session, operator, "identifier", operator.identifier))
     return Secrets(
         (one for one in secrets if not Secrets([one]).found_in(spoken)),

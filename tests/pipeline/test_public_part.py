@@ -9,6 +9,7 @@ import base64
 import io
 import json
 import re
+import shutil
 import struct
 from collections.abc import Iterator
 from pathlib import Path
@@ -345,6 +346,7 @@ def test_documents_made_again_are_the_same_and_say_as_little(
     _, bag = archived(folder, tmp_path / "archive")
     exported = export_documents(bag, tmp_path / "out")
     assert {one.same for one in exported.documents} == {True}
+    assert exported.findings == ()
     assert leaks(tmp_path / "out", markers) == []
 
 
@@ -370,6 +372,27 @@ def test_a_session_without_private_values_has_its_sheet_as_submitted(tmp_path: P
     assert not (bag / "data/restricted").exists()
     record = json.loads((bag / "metadata/archiving.json").read_text(encoding="utf-8"))
     assert record["restricted_left_out"] is False
+
+
+def test_a_public_sheet_can_be_archived_again(
+    marked: tuple[Path, dict[str, str]], tmp_path: Path
+) -> None:
+    """What stands in the place of what is withheld is no secret itself."""
+    folder, _ = marked
+    _, bag = archived(folder, tmp_path / "archive")
+    again = tmp_path / "again"
+    shutil.copytree(bag / "data/documents", again)
+    for name, kept in (("takes", "masters"), ("photographs", "photographs")):
+        shutil.copytree(bag / f"data/{kept}", again / name)
+    next((again / "takes").iterdir()).rename(again / "takes/t1.wav")
+    (again / "documents").mkdir()
+    (again / "documents/withheld-1").write_text("paper", encoding="utf-8")
+    text = (again / "session.yaml").read_text(encoding="utf-8")
+    assert "withheld" in text
+    report = check_session(again)
+    assert report.session is not None
+    codes_found = {one.code for one in report.findings}
+    assert not {code for code in codes_found if code.startswith(("describe-p", "describe-w"))}
 
 
 PRIVATE = "    phone: +45 5550 0122\n"
