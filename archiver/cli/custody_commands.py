@@ -210,7 +210,21 @@ def copies(
 
     stores, skipped = stores_among(stores, "copies")
     tell_skipped(skipped)
-    plan = CopiesPlan(stores=stores, ledger=ledger, bags=bag or (), repair=repair)
+    plan = CopiesPlan(
+        stores=stores,
+        ledger=ledger,
+        bags=bag or (),
+        repair=repair,
+        signers=None if signers is None else asked_signers(signers),
+    )
+    signers: Annotated[
+        Path | None,
+        typer.Option(
+            "--signers",
+            metavar="FILE",
+            help="Whose signature decides where the ledger does not, as ssh-keygen takes it.",
+        ),
+    ] = None,
     with shown() as progress:
         compared = compare_stores(plan, progress=progress)
     to_repair = ""
@@ -218,6 +232,7 @@ def copies(
         only = [word for name in bag or () for word in ("--bag", name)]
         to_repair = command_line("copies", *stores, "--ledger", ledger or "FILE", *only, "--repair")
     custody_views.show_copies(compared, to_repair, as_json=as_json)
+    from archiver.pipeline.verify import asked_signers
     return max((one.exit_status for one in compared), default=0)
 
 
@@ -227,6 +242,7 @@ def salvage(
     master: Annotated[
         list[str] | None,
         typer.Option("--master", metavar="PATH", help="Only this master; may be repeated."),
+        only += () if signers is None else ("--signers", str(signers))
     ] = None,
     as_json: AsJson = False,
 ) -> int:

@@ -1,9 +1,11 @@
 """Several copies of one bag: whose word counts, and which file of which copy is good.
 
 What a bag should be is stated by its tag manifest, which states its manifests, which state
-the payload. If the copies' tag manifests differ, the ledger decides; without it a majority
-of copies; without one, the statement that more of the files found agree with. If that leaves
-a choice, nothing is decided and nothing may be repaired.
+the payload. If the copies' tag manifests differ, the ledger decides; without it the signature of an
+accepted signer; without one a majority of copies; without one, the statement that more of the files
+found agree with. Manifests that the bag's own evidence contradicts (the record of its sound, the MD5
+in a master, a signature) decide nothing, however many copies have them. If that leaves a choice,
+nothing is decided and nothing may be repaired.
 """
 
 from __future__ import annotations
@@ -11,10 +13,16 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from archiver import files
 from archiver.custody.audit import plain
+from archiver.custody.inner_evidence import (
+    Evidence,
+    evidence_of_master,
+    evidence_of_signatures,
+    sound_record,
+)
 from archiver.custody.store import Store
 from archiver.errors import ArchiverError
 from archiver.findings import Severity
@@ -24,17 +32,23 @@ from archiver.package.names import normalised
 from archiver.package.reader import Bag, read_bag
 from archiver.package.tree import Kind, survey
 
+if TYPE_CHECKING:
+    from archiver.package.signers import Signer
+
 __all__ = [
     "Comparison",
     "Copy",
     "CopyVerdict",
     "FileState",
     "Reference",
+    "agrees",
     "compare_copies",
     "read_copy",
+    "statements_of",
 ]
 
 _VOTE = "sha256"
+_MASTERS = "data/masters/"
 
 
 class FileState(enum.StrEnum):
@@ -127,6 +141,8 @@ class Comparison:
         For each copy, what is to be said of each file that is not good.
     verdicts : tuple of CopyVerdict
         For each copy.
+    doubts : tuple of str
+        What in copies speaks against their own manifests.
     """
 
     bag: str
@@ -134,6 +150,7 @@ class Comparison:
     reference: Reference | None
     states: tuple[Mapping[str, FileState], ...]
     verdicts: tuple[CopyVerdict, ...]
+    doubts: tuple[str, ...] = ()
 
     @property
     def good(self) -> bool:
@@ -148,7 +165,7 @@ class Comparison:
         return tuple(
             copy
             for copy in self.copies
-            if path in copy.digests and _agrees(copy.digests[path], stated)
+            if path in copy.digests and agrees(copy.digests[path], stated)
         )
 
     @property
@@ -183,6 +200,7 @@ class Comparison:
                     self.copies, self.verdicts, self.states, strict=True
                 )
             ],
+            "doubts": [plain(doubt) for doubt in self.doubts],
             "beyond_help": [plain(path) for path in self.beyond_help()],
         }
 
@@ -218,7 +236,13 @@ def read_copy(store: Store, bag: str, *, on_bytes: Callable[[int], None] | None 
 
 
 def compare_copies(
-    bag: str, copies: Sequence[Copy], *, recorded: Mapping[str, str] | None = None, entry: str = ""
+    bag: str,
+    copies: Sequence[Copy],
+    *,
+    recorded: Mapping[str, str] | None = None,
+    entry: str = "",
+    signers: Sequence[Signer] | None = None,
+    on_bytes: Callable[[int], None] | None = None,
 ) -> Comparison:
     """Judge the copies of a bag.
 
@@ -230,9 +254,13 @@ def compare_copies(
         SHA-256 of the manifests as the ledger knows them.
     entry : str
         Which entry of the ledger that is, in words.
+    signers : sequence of Signer, optional
+        Whose signature decides where no ledger does.
+    on_bytes : callable, optional
+        Called with the number of bytes of sound read to decide between manifests.
     """
     usable = [copy for copy in copies if copy.content is not None]
-    reference = _reference(usable, recorded or {}, entry)
+    reference, doubts = _reference(usable, recorded or {}, entry, signers, on_bytes)
     states: list[Mapping[str, FileState]] = []
     verdicts: list[CopyVerdict] = []
     for copy in copies:
@@ -253,10 +281,12 @@ def compare_copies(
         reference=reference,
         states=tuple(states),
         verdicts=tuple(verdicts),
+        doubts=doubts,
     )
 
 
-def _agrees(found: Mapping[str, str], stated: Mapping[str, str]) -> bool:
+def agrees(found: Mapping[str, str], stated: Mapping[str, str]) -> bool:
+    """Say whether a file has every digest that is stated of it."""
     return bool(stated) and all(found.get(name) == digest for name, digest in stated.items())
 
 
@@ -273,31 +303,133 @@ def _root_of(copy: Copy) -> _Root:
     return frozenset(item for item in content.manifest_digests if item[0] in names)
 
 
-def _reference(copies: Sequence[Copy], recorded: Mapping[str, str], entry: str) -> Reference | None:
+def _reference(
+    copies: Sequence[Copy],
+    recorded: Mapping[str, str],
+    entry: str,
+    signers: Sequence[Signer] | None,
+    on_bytes: Callable[[int], None] | None,
+) -> tuple[Reference | None, tuple[str, ...]]:
     roots: dict[_Root, list[Copy]] = {}
     for copy in copies:
         if root := _root_of(copy):
             roots.setdefault(root, []).append(copy)
     if not roots:
-        return None
+        return None, ()
     if recorded:
-        return _by_ledger(copies, roots, recorded, entry)
+        return _by_ledger(copies, roots, recorded, entry), ()
     if len(roots) == 1:
         ((root, owners),) = roots.items()
         kind = "tag manifest" if any(n.startswith("tagmanifest-") for n, _ in root) else "manifest"
         basis = f"the {kind} that all copies agree on" if len(copies) > 1 else "its own manifests"
-        return _stated(owners[0], copies, basis)
-    number, owners = max(((len(o), o) for o in roots.values()), key=lambda item: item[0])
-    if 2 * number > len(copies):
-        return _stated(owners[0], copies, f"{number} of {len(copies)} copies")
+        return _stated(owners[0], copies, basis), ()
+    evidence = _evidence(copies, roots, signers, on_bytes)
+    doubts = tuple(
+        f"{', '.join(copy.store.name for copy in roots[root])}: {doubt}"
+        for root, found in evidence.items()
+        for doubt in found.doubts
+    )
+    decided = _decided(copies, roots, evidence)
+    if decided is None:
+        return None, doubts
+    owner, basis = decided
+    return _stated(owner, copies, basis), doubts
+
+
+def _decided(
+    copies: Sequence[Copy], roots: Mapping[_Root, list[Copy]], evidence: Mapping[_Root, Evidence]
+) -> tuple[Copy, str] | None:
+    """Choose between tag manifests that differ: a copy that has the right one, and on what basis."""
+    signed = [root for root in roots if evidence[root].accepted]
+    if len(signed) == 1:
+        return roots[signed[0]][0], "the signature of an accepted signer"
+    standing = [root for root in roots if not evidence[root].doubts]
+    for root in standing:
+        number = len(roots[root])
+        if 2 * number > len(copies):
+            # Anybody can sign; but then somebody has to say whose signature counts.
+            others = any(evidence[other].signed for other in roots if other != root)
+            if others and not evidence[root].signed:
+                return None
+            return roots[root][0], f"{number} of {len(copies)} copies"
+    if len(standing) == 1:
+        found = evidence[standing[0]].agreements
+        if not found:
+            return None
+        return roots[standing[0]][0], f"{found[0]}, which agrees with no other manifest"
     weighed = sorted(
-        ((_support(_stated(o[0], copies, ""), copies), o) for o in roots.values()),
+        ((_support(_stated(roots[r][0], copies, ""), copies), roots[r][0]) for r in standing),
         key=lambda item: item[0],
         reverse=True,
     )
-    if weighed[0][0] > weighed[1][0]:
-        return _stated(weighed[0][1][0], copies, "the files found agree with it best")
+    if len(weighed) > 1 and weighed[0][0] > weighed[1][0]:
+        return weighed[0][1], "the files found agree with it best"
     return None
+
+
+def _evidence(
+    copies: Sequence[Copy],
+    roots: Mapping[_Root, list[Copy]],
+    signers: Sequence[Signer] | None,
+    on_bytes: Callable[[int], None] | None,
+) -> dict[_Root, Evidence]:
+    """Hold each tag manifest against what the bag itself holds, where they differ on a master."""
+    stated = {root: _stated(owners[0], copies, "") for root, owners in roots.items()}
+    whole = [reference.statements for reference in stated.values() if reference.payload_known]
+    disputed = sorted(
+        path
+        for path in {path for statements in whole for path in statements}
+        if path.startswith(_MASTERS)
+        and any(statements.get(path) != whole[0].get(path) for statements in whole)
+    )
+    return {
+        root: _signatures(owners, signers)
+        + _masters(owners[0], copies, stated[root], disputed, on_bytes)
+        for root, owners in roots.items()
+    }
+
+
+def _signatures(owners: Sequence[Copy], signers: Sequence[Signer] | None) -> Evidence:
+    found = [
+        evidence_of_signatures(
+            copy.store.path_of(copy.bag), [name for name in copy.sizes if "/" not in name], signers
+        )
+        for copy in owners
+    ]
+    # A signature that only one of equal copies has lost says nothing against their manifests.
+    good = next((one for one in found if one.agreements), None)
+    return good or next((one for one in found if one.doubts), Evidence())
+
+
+def _masters(
+    owner: Copy,
+    copies: Sequence[Copy],
+    reference: Reference,
+    disputed: Sequence[str],
+    on_bytes: Callable[[int], None] | None,
+) -> Evidence:
+    statements = reference.statements
+    sound = [
+        path
+        for path in owner.digests
+        if path in statements and agrees(owner.digests[path], statements[path])
+    ]
+    evidence = Evidence()
+    for path in disputed:
+        holder = next(
+            (
+                copy
+                for copy in copies
+                if path in statements and agrees(copy.digests.get(path, {}), statements[path])
+            ),
+            None,
+        )
+        if holder is None:
+            continue
+        record = sound_record(owner.store.path_of(owner.bag), sound, path)
+        file = holder.store.path_of(holder.bag).joinpath(*path.split("/"))
+        evidence += evidence_of_master(file, path, record, on_bytes=on_bytes)
+    return evidence
 
 
 def _by_ledger(
@@ -358,7 +490,7 @@ def _stated(owner: Copy, copies: Sequence[Copy], basis: str) -> Reference:
         _add(statements, whole)
     for copy in copies:
         for name in wanted:
-            if name in copy.digests and _agrees(copy.digests[name], statements[name]):
+            if name in copy.digests and agrees(copy.digests[name], statements[name]):
                 manifests[name] = copy.digests[name].get(_VOTE, "")
     return Reference(
         basis=basis, statements=statements, manifests=manifests, payload_known=payload_known
@@ -368,7 +500,7 @@ def _stated(owner: Copy, copies: Sequence[Copy], basis: str) -> Reference:
 def _manifest(copy: Copy, name: str, stated: Mapping[str, str]) -> Manifest | None:
     """Return a manifest that is the one stated, was read whole, and has no line left out."""
     content = copy.content
-    if content is None or not _agrees(copy.digests.get(name, {}), stated):
+    if content is None or not agrees(copy.digests.get(name, {}), stated):
         return None
     # What was parsed may be another reading than the one that was hashed.
     read = dict(content.manifest_digests)
@@ -380,10 +512,15 @@ def _manifest(copy: Copy, name: str, stated: Mapping[str, str]) -> Manifest | No
     return next((m for m in content.payload_manifests if m.name == name), None)
 
 
+def statements_of(copy: Copy) -> Mapping[str, Mapping[str, str]]:
+    """Return what a copy's own manifests state of its files: by path, digests by algorithm."""
+    return _stated(copy, [copy], "").statements
+
+
 def _support(reference: Reference, copies: Iterable[Copy]) -> int:
     """Count the files found that agree with the statements."""
     return sum(
-        _agrees(found, reference.statements[path])
+        agrees(found, reference.statements[path])
         for copy in copies
         for path, found in copy.digests.items()
         if path in reference.statements
@@ -403,7 +540,7 @@ def _states(copy: Copy, reference: Reference) -> dict[str, FileState]:
         digests = copy.digests.get(there)
         if not digests:
             found[path] = FileState.UNREADABLE
-        elif not _agrees(digests, stated):
+        elif not agrees(digests, stated):
             found[path] = FileState.ALTERED
     for path in copy.sizes:
         if path.startswith("data/") and path not in met and reference.payload_known:

@@ -2,7 +2,8 @@
 
 A file that is good is never opened for writing, replaced or moved. A bad one stays as it is
 until a good one lies beside the bag, flushed and read back from the medium; then one rename
-puts it in place. What does not belong into the bag is moved beside it and not removed.
+puts it in place. What does not belong into the bag is moved beside it and not removed, and what
+agreed with the copy's own manifests is kept there too: a wrong decision must not cost the sound.
 """
 
 from __future__ import annotations
@@ -19,7 +20,14 @@ from typing import TYPE_CHECKING, Any
 
 from archiver import files
 from archiver.custody.audit import plain
-from archiver.custody.copies import Comparison, Copy, CopyVerdict, FileState
+from archiver.custody.copies import (
+    Comparison,
+    Copy,
+    CopyVerdict,
+    FileState,
+    agrees,
+    statements_of,
+)
 from archiver.custody.entry import Draft, EntryKind, moment_text
 from archiver.custody.ledger import Ledger
 from archiver.custody.store import Store
@@ -103,7 +111,8 @@ def repair_copies(
         raise MisuseError(
             "the copies contradict each other and nothing decides between them",
             where=comparison.bag,
-            remedy="Add a third copy, or the ledger of an audit made while the bag was intact",
+            remedy="Add a third copy, or the ledger of an audit made while the bag was intact, or "
+            "name whose signature counts with --signers",
         )
     steps: list[RepairStep] = []
     for copy, verdict, states in zip(
@@ -231,6 +240,7 @@ class _Repair:
         self.on_bytes = on_bytes
         self.root = copy.store.path_of(copy.bag)
         self.steps: list[RepairStep] = []
+        self.kept: frozenset[str] = frozenset()
 
     def record(self, kind: EntryKind, facts: Mapping[str, Any]) -> None:
         """Enter a step in the ledger; it is there before this returns."""
@@ -257,13 +267,28 @@ class _Repair:
         self.record(EntryKind.REPAIR_FAILED, {"path": plain(path), "reason": plain(reason)})
         self.told(EntryKind.REPAIR_FAILED, path, reason)
 
+    def consistent(self, states: Mapping[str, FileState]) -> frozenset[str]:
+        """Return the files to be replaced that are as the copy's own manifests state.
+
+        The tag manifests are among them if any other file is: they state the rest.
+        """
+        own = statements_of(self.copy)
+        altered = [path for path, state in states.items() if state is FileState.ALTERED]
+        found = {
+            path for path in altered if path in own and agrees(self.copy.digests[path], own[path])
+        }
+        tags = {path for path in found if path.startswith("tagmanifest-")}
+        return frozenset(found if found - tags else ())
+
     def mend(self, states: Mapping[str, FileState]) -> None:
         """Mend the files that are not good, payload first, manifests last."""
+        self.kept = self.consistent(states)
         needed = [path for path, state in states.items() if state is not FileState.EXTRA]
         sizes = [
             max((c.sizes[p] for c in self.comparison.sources_of(p)), default=0) for p in needed
         ]
-        require_space(self.root.parent, max(sizes, default=0))
+        kept = sum(self.copy.sizes[path] for path in self.kept)
+        require_space(self.root.parent, max(sizes, default=0) + kept)
         for path in sorted(needed, key=lambda name: (not name.startswith("data/"), name)):
             self.mend_file(path, states[path])
         for path, state in sorted(states.items()):
@@ -292,6 +317,12 @@ class _Repair:
             except (IntegrityError, MisuseError) as error:
                 reason = f"{source.store.name}: {error.found}"
                 continue
+            if path in self.kept:
+                try:
+                    self.keep(path)
+                except IntegrityError as error:
+                    self.fail(path, error.found)
+                    return
             self.record(EntryKind.REPAIR_INTENDED, facts)
             put_in_place(temporary, self.root, path)
             self.record(EntryKind.REPAIRED, facts)
@@ -329,6 +360,24 @@ class _Repair:
             files.discard(target)
             raise IntegrityError("what was written does not read back the same", where=str(target))
         return target
+
+    def keep(self, path: str) -> None:
+        """Put a copy of a file that is about to be replaced beside the bag, read back.
+
+        Raises
+        ------
+        IntegrityError
+            The file is another than when it was compared.
+        """
+        made = self.brought(
+            self.copy, path, self.copy.digests[path]["sha256"], self.place / "replaced"
+        )
+        target = aside_place(self.root, path)
+        self.record(EntryKind.SET_ASIDE, {"path": plain(path), "to": plain(str(target))})
+        files.make_directory(target.parent)
+        files.rename_new(made, target)
+        files.flush_directory(target.parent)
+        self.told(EntryKind.SET_ASIDE, path, str(target))
 
     def set_aside(self, path: str) -> None:
         """Move a file that no manifest lists out of the bag, beside it."""

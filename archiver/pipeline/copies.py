@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from archiver import files
 from archiver.custody.audit import AuditVerdict, BagCheck, check_bag, plain
@@ -22,6 +22,9 @@ from archiver.errors import ArchiverError, MisuseError, SurroundingsError
 from archiver.progress import Progress, Silent
 from archiver.session.conform import nearest
 from archiver.telling import command_line
+
+if TYPE_CHECKING:
+    from archiver.package.signers import Signer
 
 __all__ = ["ComparedBag", "CopiesPlan", "compare_stores", "copies_report"]
 
@@ -42,12 +45,15 @@ class CopiesPlan:
         Paths in the stores; all if empty.
     repair : bool
         Repair what can be repaired; the ledger is needed for that.
+    signers : sequence of Signer, optional
+        Whose signature decides where the ledger knows nothing of a bag.
     """
 
     stores: Sequence[str]
     ledger: Path | None = None
     bags: Sequence[str] = ()
     repair: bool = False
+    signers: Sequence[Signer] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +178,8 @@ def compare_stores(
             for store in stores:
                 sweep(store, names)
         return tuple(
-            _compared(name, stores, ledger, progress, repair=plan.repair) for name in names
+            _compared(name, stores, ledger, progress, plan.signers, repair=plan.repair)
+            for name in names
         )
 
 
@@ -226,13 +233,21 @@ def _compared(
     stores: Sequence[Store],
     ledger: Ledger | None,
     progress: Progress,
+    signers: Sequence[Signer] | None,
     *,
     repair: bool,
 ) -> ComparedBag:
     progress.step(bag, 0)
     copies = [read_copy(store, bag, on_bytes=progress.advance) for store in stores]
     recorded, words = _recorded(ledger, bag, stores)
-    comparison = compare_copies(bag, copies, recorded=recorded, entry=words)
+    comparison = compare_copies(
+        bag,
+        copies,
+        recorded=recorded,
+        entry=words,
+        signers=signers,
+        on_bytes=progress.advance,
+    )
     if ledger is None:
         return ComparedBag(comparison=comparison)
     _enter(ledger, comparison)

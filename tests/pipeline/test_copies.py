@@ -7,25 +7,33 @@ bytes, by comparison of files and by the verdict of the bagit library.
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import shutil
+import struct
 from pathlib import Path
 
 import bagit
 import pytest
 
 from archiver import files
+from archiver.custody import BlockDigester, encode_sound_digests
 from archiver.custody.copies import CopyVerdict, FileState
 from archiver.custody.entry import EntryKind
 from archiver.custody.ledger import open_ledger
 from archiver.custody.ledger_check import verify_ledger
 from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.package import BagBuilder
+from archiver.package.signature import sign_bag
+from archiver.package.signers import read_signers
 from archiver.pipeline.audit import AuditPlan, audit_store
 from archiver.pipeline.copies import ComparedBag, CopiesPlan, compare_stores
+from archiver.signal.sampleformat import SampleFormat
 from tests.custody.corruption import KINDS, damage, forge_manifests, seeded
 from tests.custody.stores import copied, small_store
 from tests.faults import FaultySeam, ProcessDeathError
-from tests.package.small_bags import contents
+from tests.package.small_bags import contents, tiny_wav
+from tests.package.test_signature import KEY, PUBLIC, WHO
 
 REPAIRS = int(os.environ.get("ARCHIVER_REPAIRS", "20"))
 STEP = int(os.environ.get("ARCHIVER_FAULT_STEP", "13"))
@@ -124,7 +132,11 @@ def test_the_ledger_decides_even_against_the_majority(stores: list[Path], ledger
     one = compared(stores, ledger, repair=True)
     assert one.comparison.verdicts == (CopyVerdict.GOOD, CopyVerdict.BOTH, CopyVerdict.BOTH)
     assert one.exit_status == 0
-    assert [contents(store) for store in stores] == [truth] * 3
+    for store in stores:
+        held = contents(store)
+        assert {n: c for n, c in held.items() if n.startswith(f"{BAG}/")} == truth
+    # What agreed with manifests of its own is not lost, should the ledger be the wrong one.
+    assert contents(stores[1])[f"{BAG}.set-aside/data/documents/notes.txt"] == b"Stylus no. 9\n"
 
 
 def test_of_two_tag_manifests_the_one_that_the_files_agree_with_counts(
@@ -309,3 +321,126 @@ def test_every_step_stands_in_the_ledger_in_order(stores: list[Path], ledger: Pa
     facts = done.parsed_facts()
     assert facts["path"] == "data/masters/t01.wav"
     assert facts["source"] == str(stores[0])
+
+
+RATE = 100
+STEREO = SampleFormat(
+    encoding="pcm", container_bits=16, valid_bits=16, channels=2, sample_rate_hz=RATE
+)
+SOUND = bytes((i * i // 7 + i) % 256 for i in range(10 * RATE * STEREO.frame_bytes))
+MASTER = "data/masters/t01.wav"
+
+
+def with_md5(wav: bytes, sound: bytes) -> bytes:
+    """Append an MD5 chunk: 16 bytes, the digest of the sample bytes alone."""
+    grown = (
+        wav + b"MD5 " + struct.pack("<I", 16) + hashlib.md5(sound, usedforsecurity=False).digest()
+    )
+    return grown[:4] + struct.pack("<I", len(grown) - 8) + grown[8:]
+
+
+def sounding(tmp_path: Path, *, record: bool = True, md5: bool = False) -> list[Path]:
+    """Three copies of a bag with one master, and what it holds of its sound besides the manifests."""
+    wav = tiny_wav(SOUND, RATE)
+    if md5:
+        wav = with_md5(wav, SOUND)
+    digester = BlockDigester(STEREO)
+    digester.feed(SOUND)
+    with BagBuilder(tmp_path / "a", BAG) as builder:
+        builder.write_payload(MASTER, wav)
+        if record:
+            digests = digester.result(file=MASTER, file_bytes=len(wav), data_offset_bytes=44)
+            builder.write_tag("metadata/sound/t01.json", encode_sound_digests(digests))
+        builder.seal([])
+    first = tmp_path / "a"
+    return [copied(first, tmp_path / name) for name in ("d1", "d2", "d3")]
+
+
+def forge_sound(bag: Path) -> None:
+    """Alter a second of the sound, and make the manifests agree with that."""
+    path = bag / MASTER
+    wav = bytearray(path.read_bytes())
+    wav[44 + 400 : 44 + 800] = bytes(400)
+    path.write_bytes(wav)
+    forge_manifests(bag)
+
+
+@pytest.mark.parametrize(("record", "md5"), [(True, False), (False, True), (True, True)])
+def test_a_majority_that_the_bag_itself_contradicts_does_not_decide(
+    tmp_path: Path, ledger: Path, *, record: bool, md5: bool
+) -> None:
+    stores = sounding(tmp_path, record=record, md5=md5)
+    truth = contents(stores[2])
+    for store in stores[:2]:
+        forge_sound(store / BAG)
+    forged = (stores[0] / BAG / MASTER).read_bytes()
+    one = compared(stores, ledger, repair=True)
+    assert one.comparison.verdicts == (CopyVerdict.BOTH, CopyVerdict.BOTH, CopyVerdict.GOOD)
+    assert one.comparison.doubts
+    assert all(str(stores[0]) in doubt and MASTER in doubt for doubt in one.comparison.doubts)
+    assert one.exit_status == 0
+    assert contents(stores[2]) == truth
+    for store in stores[:2]:
+        held = contents(store)
+        assert {n: c for n, c in held.items() if n.startswith(f"{BAG}/")} == truth
+        assert held[f"{BAG}.set-aside/{MASTER}"] == forged
+        assert f"{BAG}.set-aside/tagmanifest-sha256.txt" in held
+
+
+def test_a_majority_that_nothing_contradicts_decides_and_costs_nobody_the_sound(
+    tmp_path: Path, ledger: Path
+) -> None:
+    stores = sounding(tmp_path, record=False)
+    good = contents(stores[2])[f"{BAG}/{MASTER}"]
+    for store in stores[:2]:
+        forge_sound(store / BAG)
+    one = compared(stores, ledger, repair=True)
+    assert one.comparison.reference is not None
+    assert one.comparison.reference.basis == "2 of 3 copies"
+    assert contents(stores[2])[f"{BAG}.set-aside/{MASTER}"] == good
+
+
+def test_of_copies_that_all_contradict_themselves_none_is_chosen(
+    tmp_path: Path, ledger: Path
+) -> None:
+    stores = sounding(tmp_path)
+    for number, store in enumerate(stores):
+        forge_sound(store / BAG)
+        (store / BAG / MASTER).write_bytes((store / BAG / MASTER).read_bytes() + bytes(number))
+        forge_manifests(store / BAG)
+    before = [contents(store) for store in stores]
+    one = compared(stores, ledger, repair=True)
+    assert one.comparison.reference is None
+    assert one.exit_status == 3
+    assert [contents(store) for store in stores] == before
+
+
+def signed(bag: Path, key: str = KEY) -> Path:
+    sign_bag(bag, key.encode())
+    return bag
+
+
+def test_the_signature_that_the_majority_breaks_decides(tmp_path: Path, ledger: Path) -> None:
+    first = signed(small_store(tmp_path / "a", 1) / BAG).parent
+    stores = [first, copied(first, tmp_path / "b"), copied(first, tmp_path / "c")]
+    truth = contents(first)
+    for store in stores[1:]:
+        forge(store / BAG)
+    one = compared(stores, ledger, repair=True)
+    assert one.comparison.verdicts == (CopyVerdict.GOOD, CopyVerdict.BOTH, CopyVerdict.BOTH)
+    assert contents(first) == truth
+    assert one.exit_status == 0
+
+
+def test_a_signature_of_anybody_does_not_outvote_but_lets_nothing_be_decided(
+    stores: list[Path],
+) -> None:
+    forge(stores[0] / BAG)
+    signed(stores[0] / BAG)
+    assert compared(stores).comparison.reference is None
+    public = read_signers(f"{WHO} {PUBLIC}")
+    plan = CopiesPlan(stores=[str(store) for store in stores], signers=public)
+    (one,) = compare_stores(plan)
+    assert one.comparison.verdicts == (CopyVerdict.GOOD, CopyVerdict.BOTH, CopyVerdict.BOTH)
+    assert one.comparison.reference is not None
+    assert one.comparison.reference.basis == "the signature of an accepted signer"
