@@ -17,12 +17,6 @@ from archiver.cli.printing import (
     show_findings,
     size,
 )
-from archiver.custody.rules import (
-    BAG_GONE,
-    MANIFEST_NOT_AS_RECORDED,
-    SIGNATURE_GONE,
-    SIGNATURE_OTHER_KEY,
-)
 
 if TYPE_CHECKING:
     from archiver.custody.ledger_check import LedgerReport
@@ -45,11 +39,6 @@ __all__ = [
 ]
 
 _MOST_FINDINGS = 5
-# What only the ledger knows is right or wrong only by what somebody decides.
-_ACCEPTABLE = {
-    rule.code: rule.remedy
-    for rule in (BAG_GONE, MANIFEST_NOT_AS_RECORDED, SIGNATURE_GONE, SIGNATURE_OTHER_KEY)
-}
 
 
 def write_report(path: Path, document: dict[str, Any]) -> None:
@@ -76,8 +65,10 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
         return
-    from archiver.custody.audit import AuditVerdict
+    from archiver.custody.audit import ACCEPTABLE, AuditVerdict
+    from archiver.custody.rules import DAMAGE_NOT_TAKEN_BACK
 
+    remedies = {**ACCEPTABLE, DAMAGE_NOT_TAKEN_BACK.code: DAMAGE_NOT_TAKEN_BACK}
     console = open_lines()
     for result in outcome.results:
         console.print(f"{plain(result.bag)}: {result.verdict}", style="bold red")
@@ -85,13 +76,15 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
             # A full stop stands for the bag as a whole, which is named above.
             place = "" if finding["where"] == "." else f"{finding['where']}: "
             block(console, f"{place}{finding['message']}", indent=2)
-            if finding["code"] in _ACCEPTABLE:
-                block(console, f"{_ACCEPTABLE[finding['code']]}.", indent=4, style="dim")
+            if finding["code"] in remedies:
+                block(console, f"{remedies[finding['code']].remedy}.", indent=4, style="dim")
         if len(result.findings) > _MOST_FINDINGS:
             more = len(result.findings) - _MOST_FINDINGS
             block(console, f"and {count(more, 'more finding')}; see the ledger", indent=2)
     tally = ", ".join(f"{number} {verdict}" for verdict, number in outcome.counts)
     none = "none due" if outcome.bags_held else "all that were here were withdrawn"
+    if outcome.left:
+        none = "none in this time"
     present = outcome.checked - dict(outcome.counts).get(AuditVerdict.GONE, 0)
     console.print(
         f"{count(present, 'bag')} checked of {outcome.bags_held}: {tally or none}; "
@@ -99,6 +92,9 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
         style="bold",
         soft_wrap=True,
     )
+    if outcome.ledger_findings:
+        console.print("The ledger itself is not as it was written:", style="bold red")
+        show_findings(console, outcome.ledger_findings)
     for key, number in outcome.signed:
         block(console, f"Good signature of the key {key}: {count(number, 'bag')}.", indent=0)
     if outcome.signers is not None:

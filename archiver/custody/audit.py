@@ -24,6 +24,8 @@ from archiver.custody.recorded_signatures import (
 )
 from archiver.custody.rules import (
     BAG_GONE,
+    DAMAGE_NOT_TAKEN_BACK,
+    LEDGER_EDITED,
     MANIFEST_NOT_AS_RECORDED,
     SIGNATURE_GONE,
     SIGNATURE_OTHER_KEY,
@@ -32,13 +34,14 @@ from archiver.custody.store import Store
 from archiver.custody.verdicts import BagVerdict, Verification
 from archiver.custody.verify import Depth, verify_bag
 from archiver.errors import ArchiverError
-from archiver.findings import Finding, Severity, Where, in_order
+from archiver.findings import Finding, Rule, Severity, Where, in_order
 from archiver.package.signers import Signer
 
 if TYPE_CHECKING:
-    from archiver.custody.ledger import Ledger
+    from archiver.custody.ledger import LastCheck, Ledger
 
 __all__ = [
+    "ACCEPTABLE",
     "AuditVerdict",
     "BagCheck",
     "Notebook",
@@ -49,7 +52,14 @@ __all__ = [
     "gone",
     "judged",
     "judged_by",
+    "reminded",
 ]
+
+ACCEPTABLE: Mapping[str, Rule] = {
+    rule.code: rule
+    for rule in (BAG_GONE, MANIFEST_NOT_AS_RECORDED, SIGNATURE_GONE, SIGNATURE_OTHER_KEY)
+}
+"""What only the ledger knows: right or wrong only by what somebody decides."""
 
 _MOST_FINDINGS = 100
 _NOTE_BYTES = 4 << 20
@@ -77,6 +87,15 @@ class AuditVerdict(enum.StrEnum):
                 return 3
             case _:
                 return 4
+
+
+# How a look that was less deep has to end; a bag that is there is not gone any more, and
+# whose signature is asked for may have changed.
+_REMINDED = {
+    str(AuditVerdict.CHANGED): AuditVerdict.CHANGED,
+    str(AuditVerdict.UNDECIDED): AuditVerdict.UNDECIDED,
+    str(AuditVerdict.UNUSABLE): AuditVerdict.UNDECIDED,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -388,10 +407,26 @@ def judged_by(ledger: Ledger, check: BagCheck, store: str) -> BagCheck:
     store : str
         What the ledger calls the store.
     """
-    recorded = ledger.reference(plain(check.bag), store)
-    if recorded is not None:
+    doubtful: list[Finding] = []
+    for recorded in ledger.references(plain(check.bag), store):
+        if not recorded.is_as_entered():
+            told = (
+                f"entry {recorded.number} of the ledger, which says how its manifests should be, "
+                "is not as it was entered"
+            )
+            doubtful.append(LEDGER_EDITED.at(Where(file="."), told))
+            continue
         since = f"entry {recorded.number} of the ledger ({recorded.moment})"
         check = judged(check, recorded.parsed_facts().get("manifests"), since)
+        break
+    if doubtful and check.verdict not in {AuditVerdict.GONE, AuditVerdict.UNUSABLE}:
+        good = check.verdict in {AuditVerdict.INTACT, AuditVerdict.COMPLETE}
+        check = replace(
+            check,
+            # What cannot be judged must not become what later checks are judged by.
+            verdict=AuditVerdict.UNDECIDED if good else check.verdict,
+            findings=in_order((*check.findings, *doubtful)),
+        )
     return _by_signatures(check, recorded_signatures(ledger, plain(check.bag), store))
 
 
@@ -417,6 +452,48 @@ def _by_signatures(check: BagCheck, recorded: Sequence[RecordedSignature]) -> Ba
     return replace(
         check, verdict=AuditVerdict.CHANGED, findings=in_order((*check.findings, *findings))
     )
+
+
+def reminded(
+    check: BagCheck, ledger: Ledger, store: str, bad: Sequence[LastCheck] = ()
+) -> BagCheck:
+    """Hold a check that found nothing against deeper ones that did.
+
+    Parameters
+    ----------
+    check : BagCheck
+    ledger : Ledger
+    store : str
+        What the ledger calls the store.
+    bad : sequence of LastCheck
+        Those that found the bag bad, and that were not taken back since.
+    """
+    if check.verdict not in {AuditVerdict.INTACT, AuditVerdict.COMPLETE}:
+        return check
+    for earlier in bad:
+        deeper = not check.depth.covers(Depth(earlier.depth))
+        verdict = _REMINDED.get(earlier.verdict)
+        if not deeper or verdict is None or _accepted_since(ledger, store, earlier):
+            continue
+        told = (
+            f"entry {earlier.number} of the ledger ({earlier.moment}, depth {earlier.depth}) says: "
+            f"{earlier.verdict}; no check as deep has found it good since"
+        )
+        finding = DAMAGE_NOT_TAKEN_BACK.at(Where(file="."), told)
+        return replace(check, verdict=verdict, findings=in_order((*check.findings, finding)))
+    return check
+
+
+def _accepted_since(ledger: Ledger, store: str, earlier: LastCheck) -> bool:
+    """Say whether all that a check found was accepted; damage to the payload cannot be."""
+    entries = ledger.entries(store=store, bag=earlier.bag, after=earlier.number - 1)
+    facts = next(entries).parsed_facts()
+    findings = facts["findings"]
+    if facts["findings_total"] > len(findings) or any(
+        one["severity"] == Severity.ERROR and one["code"] not in ACCEPTABLE for one in findings
+    ):
+        return False
+    return any(entry.kind == EntryKind.ACCEPTED for entry in entries)
 
 
 def judged(check: BagCheck, recorded: Mapping[str, Any] | None, since: str = "") -> BagCheck:
@@ -457,6 +534,7 @@ def enter(
     run: str,
     durable: bool = True,
     forget: bool = False,
+    bad: Sequence[LastCheck] = (),
 ) -> tuple[BagCheck, Entry]:
     """Judge a check by what the ledger recorded before, and enter it.
 
@@ -472,6 +550,8 @@ def enter(
         Whether it must survive a power failure once this returns.
     forget : bool
         Whether the run's notes on this bag have done their service.
+    bad : sequence of LastCheck
+        Earlier checks that found the bag bad, and that were not taken back.
 
     Returns
     -------
@@ -479,7 +559,7 @@ def enter(
         As it was entered.
     entry : Entry
     """
-    check = judged_by(ledger, check, store)
+    check = reminded(judged_by(ledger, check, store), ledger, store, bad)
     (entry,) = ledger.append(
         check.draft(store=store, run=run), durable=durable, forget=run if forget else ""
     )

@@ -11,7 +11,7 @@ from archiver.custody.entry import moment_text
 from archiver.custody.ledger import LastCheck
 from archiver.custody.verify import Depth
 
-__all__ = ["Selection", "choose"]
+__all__ = ["Selection", "choose", "known_to_be_bad"]
 
 _NEVER = ""
 # Of what an earlier program may have entered without a verdict nothing bad is known.
@@ -78,7 +78,7 @@ def choose(
     for check in known:
         if Depth(check.depth).covers(depth):
             last[check.bag] = max(last.get(check.bag, _NEVER), check.moment)
-    bad = _known_to_be_bad(known)
+    bad = known_to_be_bad(known)
 
     def in_order(some: Iterable[str]) -> list[str]:
         return sorted(some, key=lambda bag: (last.get(bag, _NEVER), bag))
@@ -97,18 +97,21 @@ def choose(
     return (*first, *due)
 
 
-def _known_to_be_bad(checks: Sequence[LastCheck]) -> frozenset[str]:
-    """Return the bags that a check found bad, and no later one of that depth found good."""
+def known_to_be_bad(checks: Iterable[LastCheck]) -> dict[str, tuple[LastCheck, ...]]:
+    """Return the checks that found a bag bad, and that no later one of that depth took back.
+
+    By bag, in no order.
+    """
+    checks = [check for check in checks if check.depth in set(Depth)]
     good: dict[str, list[LastCheck]] = {}
     for check in checks:
         if check.verdict in _GOOD:
             good.setdefault(check.bag, []).append(check)
-    return frozenset(
-        check.bag
-        for check in checks
-        if check.verdict not in _GOOD
-        and not any(
+    bad: dict[str, tuple[LastCheck, ...]] = {}
+    for check in checks:
+        if check.verdict not in _GOOD and not any(
             later.moment > check.moment and Depth(later.depth).covers(Depth(check.depth))
             for later in good.get(check.bag, ())
-        )
-    )
+        ):
+            bad[check.bag] = (*bad.get(check.bag, ()), check)
+    return bad

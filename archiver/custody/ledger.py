@@ -69,16 +69,17 @@ class Head:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LastCheck:
-    """The newest check of a bag at one depth."""
+    """The newest check of a bag at one depth, and the number of its entry."""
 
     bag: str
     depth: str
     moment: str
     verdict: str = ""
+    number: int = 0
 
 
-def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
-    """Open a ledger; make it if it is to be written and is not there.
+def open_ledger(path: Path, *, read_only: bool = False, known: bool = False) -> Ledger:
+    """Open a ledger; make it if it is to be written and is not there, but no folder for it.
 
     Parameters
     ----------
@@ -86,6 +87,8 @@ def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
         The file.
     read_only : bool
         Refuse to make or change anything.
+    known : bool
+        It must have been made before.
 
     Raises
     ------
@@ -96,14 +99,15 @@ def open_ledger(path: Path, *, read_only: bool = False) -> Ledger:
     SurroundingsError
         The file or its folder cannot be reached or written.
     """
-    if read_only or files.exists(path):
+    if read_only or known or files.exists(path):
         files.status(path)
     else:
-        files.make_directory(path.parent)
+        # A folder made in the place of a disk that is not connected would hide that it is not.
+        files.status(files.resolved(path.parent))
     with explained(path):
         connection = files.database(path, read_only=read_only)
         try:
-            if not read_only:
+            if not (read_only or known):
                 lay_out(connection)
             require_ours(connection, path)
         except BaseException:
@@ -279,13 +283,19 @@ class Ledger:
             rows = self._connection.execute(
                 # SQLite takes the other columns from the row that has the maximum.
                 "SELECT bag, json_extract(facts, '$.depth'), max(moment), "
-                "json_extract(facts, '$.verdict') FROM entries "
+                "json_extract(facts, '$.verdict'), number FROM entries "
                 "WHERE kind = ? AND store = ? GROUP BY 1, 2",
                 (str(EntryKind.CHECK), store),
             ).fetchall()
         return tuple(
-            LastCheck(bag=str(bag), depth=str(depth), moment=str(moment), verdict=str(verdict))
-            for bag, depth, moment, verdict in rows
+            LastCheck(
+                bag=str(bag),
+                depth=str(depth),
+                moment=str(moment),
+                verdict=str(verdict),
+                number=int(number),
+            )
+            for bag, depth, moment, verdict, number in rows
         )
 
     def bags_known(self, store: str) -> tuple[str, ...]:
@@ -312,9 +322,13 @@ class Ledger:
         return str(row[0] or "")
 
     def reference(self, bag: str, store: str | None = None) -> Entry | None:
-        """Return the newest entry that states the manifests of a bag as they should be.
+        """Return the newest of :meth:`references`."""
+        return next(self.references(bag, store), None)
 
-        That is a check that read all of the bag and found it intact, or a change that
+    def references(self, bag: str, store: str | None = None) -> Iterator[Entry]:
+        """Yield the entries that state the manifests of a bag as they should be, newest first.
+
+        Those are checks that read all of the bag and found it intact, and changes that
         somebody accepted.
         """
         query = (
@@ -326,10 +340,8 @@ class Ledger:
             # See entries: by the store, each check would go through all checks of all bags.
             query += " AND +store = ?"
             values.append(store)
-        query += " ORDER BY number DESC LIMIT 1"
-        with self._mutex, explained(self.path):
-            row = self._connection.execute(query, values).fetchone()
-        return None if row is None else Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))
+        query += " ORDER BY number DESC"
+        return self._one_by_one(query, values)
 
     def about_signatures(self, bag: str, store: str) -> Iterator[Entry]:
         """Yield the entries that say which signatures a bag carries, the newest first.
@@ -344,14 +356,33 @@ class Ledger:
             "(kind = ? AND json_type(facts, '$.signatures') IS NOT NULL)) ORDER BY number DESC"
         )
         kinds = (str(EntryKind.SIGNED), str(EntryKind.CHECK), str(EntryKind.ACCEPTED))
+        return self._one_by_one(query, (bag, store, *kinds))
+
+    def _one_by_one(self, query: str, values: Sequence[object]) -> Iterator[Entry]:
         with self._mutex, explained(self.path):
-            cursor = self._connection.execute(query, (bag, store, *kinds))
+            cursor = self._connection.execute(query, values)
         while True:
             with self._mutex, explained(self.path):
                 row = cursor.fetchone()
             if row is None:
                 return
             yield Entry(**dict(zip(_COLUMNS.split(", "), row, strict=True)))
+
+    def stores(self) -> tuple[str, ...]:
+        """Return the names of all stores that some entry is about, in order."""
+        with self._mutex, explained(self.path):
+            rows = self._connection.execute(
+                "SELECT DISTINCT store FROM entries WHERE store <> '' ORDER BY store"
+            ).fetchall()
+        return tuple(str(name) for (name,) in rows)
+
+    def knows(self, store: str) -> bool:
+        """Say whether any entry is about a store."""
+        with self._mutex, explained(self.path):
+            row = self._connection.execute(
+                "SELECT 1 FROM entries WHERE store = ? LIMIT 1", (store,)
+            ).fetchone()
+        return row is not None
 
     def last_activity(self, store: str, run: str) -> str:
         """Return the moment of the newest entry of an audit; empty if there is none."""

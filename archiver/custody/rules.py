@@ -6,6 +6,7 @@ from archiver.findings import Rule, Severity
 
 __all__ = [
     "BAG_GONE",
+    "DAMAGE_NOT_TAKEN_BACK",
     "LEDGER_EDITED",
     "LEDGER_HEAD",
     "LEDGER_REMOVED",
@@ -118,6 +119,12 @@ BAG_GONE = Rule(
     reason="A bag that was checked here is expected to be here",
     remedy="Bring it back from another copy; if it was withdrawn on purpose, accept that in "
     "the ledger with archiver ledger accept",
+)
+DAMAGE_NOT_TAKEN_BACK = Rule(
+    code="damage-not-taken-back",
+    severity=Severity.ERROR,
+    reason="A look that was less deep cannot say that a damage is mended",
+    remedy="Mend the bag if that is not done, then audit it as deep as the check that found it",
 )
 SIGNATURE_GONE = Rule(
     code="signature-gone",

@@ -7,10 +7,11 @@ since it began are done, and files of the bag in hand that were read are not rea
 from __future__ import annotations
 
 import contextlib
+import difflib
 import secrets
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -26,13 +27,15 @@ from archiver.custody.audit import (
     gone,
     plain,
 )
-from archiver.custody.due import Selection, choose
+from archiver.custody.due import Selection, choose, known_to_be_bad
 from archiver.custody.entry import Draft, Entry, EntryKind, moment_text
-from archiver.custody.ledger import Head, Ledger, open_ledger
+from archiver.custody.ledger import Head, LastCheck, Ledger, open_ledger
+from archiver.custody.ledger_check import LedgerReport, verify_ledger
 from archiver.custody.recorded_signatures import good_signatures
 from archiver.custody.store import Store, bags_of, opened_store
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
+from archiver.findings import Finding
 from archiver.package.hashing import HashingStopped
 from archiver.package.reader import read_bag
 from archiver.package.signers import Signer
@@ -44,6 +47,9 @@ __all__ = ["AuditOutcome", "AuditPlan", "AuditResult", "audit_store"]
 
 _SCHEMA = "audit-report 1"
 _TAKEN_UP_WITHIN = timedelta(days=7)
+# A few seconds of work. An entry that a verdict rests on is verified in any case.
+_MOST_ENTRIES_VERIFIED = 250_000
+_MOST_STORES_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +134,10 @@ class AuditOutcome:
         Only bags that are not as they should be.
     head : Head
         Last entry of the ledger; keep it.
+    ledger_findings : tuple of Finding
+        What was altered in the ledger, which every verdict rests on.
+    notes : tuple of str
+        What the ledger did not know, as sentences.
     signers : tuple of Signer, optional
         One of whom each bag had to be signed by.
     """
@@ -145,6 +155,8 @@ class AuditOutcome:
     signed: tuple[tuple[str, int], ...]
     results: tuple[AuditResult, ...]
     head: Head
+    ledger_findings: tuple[Finding, ...] = ()
+    notes: tuple[str, ...] = ()
     signers: tuple[Signer, ...] | None = None
 
     @property
@@ -156,6 +168,8 @@ class AuditOutcome:
     def exit_status(self) -> int:
         """3 if anything has changed, 4 if anything could not be established, else 0."""
         found = {verdict.exit_status for verdict, number in self.counts if number}
+        if self.ledger_findings:
+            found.add(IntegrityError.exit_status)
         return 3 if 3 in found else max(found, default=0)
 
     def as_json(self) -> dict[str, Any]:
@@ -185,6 +199,8 @@ class AuditOutcome:
                 for result in self.results
             ],
             "ledger_head": str(self.head),
+            "ledger_findings": [finding.as_json() for finding in self.ledger_findings],
+            "notes": list(self.notes),
             "exit_status": self.exit_status,
         }
 
@@ -215,6 +231,9 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
         ledger = held.enter_context(open_ledger(plan.ledger))
         if not bags and not ledger.bags_known(store.name):
             raise _no_bag(plan)
+        notes = _not_known(ledger, store)
+        book = verify_ledger(ledger, newest=_MOST_ENTRIES_VERIFIED)
+        held.enter_context(_explaining(book))
         now = datetime.now(UTC)
         begun = None if plan.fresh else _interrupted(ledger, store, plan, held)
         resumed = begun is not None
@@ -231,7 +250,8 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
         progress.step(
             f"{len(chosen)} of {len(bags)} bags", _bytes_of(ledger, store, chosen, progress)
         )
-        work = _Work(ledger, store, plan, run, progress, until)
+        bad = known_to_be_bad(ledger.last_checks(store.name))
+        work = _Work(ledger, store, plan, run, progress, until, bad)
         done = 0
         for check in work.checks(chosen, lost):
             work.enter(check)
@@ -248,7 +268,43 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
             resumed=resumed,
             bags_held=len(bags),
             left=len(chosen) - done,
+            ledger_findings=book.findings,
+            notes=notes,
         )
+
+
+def _not_known(ledger: Ledger, store: Store) -> tuple[str, ...]:
+    """Say that the ledger knows nothing of earlier checks; nobody would see it otherwise."""
+    if ledger.knows(store.name):
+        return ()
+    known = ledger.stores()
+    if not known:
+        told = (
+            f"{plain(str(ledger.path))}: a new ledger was begun. It knows nothing of earlier "
+            "checks; if there was a ledger, check the name, or take it from a backup."
+        )
+        return (told,)
+    near = difflib.get_close_matches(store.name, known, n=1)
+    named = f"Is it {near[0]}?" if near else f"It knows {', '.join(known[:_MOST_STORES_NAMED])}."
+    told = (
+        f"{plain(str(ledger.path))}: the ledger knew nothing of the store {store.name}, which it "
+        f"begins anew. {named} If it is the same store, name it with --store-name."
+    )
+    return (told,)
+
+
+@contextlib.contextmanager
+def _explaining(book: LedgerReport) -> Iterator[None]:
+    """Name the altered entry, where the ledger is altered so that the audit cannot go on."""
+    try:
+        yield
+    except IntegrityError as error:
+        if not book.findings:
+            raise
+        finding = book.findings[0]
+        raise IntegrityError(
+            finding.message, where=str(finding.where), remedy=finding.remedy
+        ) from error
 
 
 def _no_bag(plan: AuditPlan) -> SurroundingsError:
@@ -439,6 +495,7 @@ class _Work:
         run: str,
         progress: Progress,
         until: Callable[[], bool],
+        bad: Mapping[str, Sequence[LastCheck]],
     ) -> None:
         self.ledger = ledger
         self.store = store
@@ -446,11 +503,20 @@ class _Work:
         self.run = run
         self.progress = progress
         self.until = until
+        self.bad = bad
 
     def enter(self, check: BagCheck) -> None:
         """Judge a check by what the ledger recorded before, and enter it."""
         # The end of the audit brings all of its entries to the disk.
-        enter(check, self.ledger, store=self.store.name, run=self.run, durable=False, forget=True)
+        enter(
+            check,
+            self.ledger,
+            store=self.store.name,
+            run=self.run,
+            durable=False,
+            forget=True,
+            bad=self.bad.get(plain(check.bag), ()),
+        )
 
     def checks(self, bags: Sequence[str], lost: dict[str, str]) -> Iterator[BagCheck]:
         """Check bags until the time is up."""
@@ -497,6 +563,8 @@ def _outcome(
     resumed: bool,
     bags_held: int,
     left: int,
+    ledger_findings: tuple[Finding, ...],
+    notes: tuple[str, ...],
 ) -> AuditOutcome:
     run = str(begun.parsed_facts()["run"])
     counts: Counter[AuditVerdict] = Counter()
@@ -533,5 +601,7 @@ def _outcome(
         signed=tuple(sorted(signed.items())),
         results=tuple(results),
         signers=plan.signers,
+        ledger_findings=ledger_findings,
+        notes=notes,
         head=head if head is not None else Head(number=begun.number, digest=begun.digest),
     )

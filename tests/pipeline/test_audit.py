@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import subprocess
@@ -26,11 +27,12 @@ from archiver.custody.ledger import LastCheck, open_ledger
 from archiver.custody.ledger_check import verify_ledger
 from archiver.custody.ledger_export import json_lines
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
 from archiver.pipeline.audit import AuditOutcome, AuditPlan, audit_store
 from archiver.pipeline.ledger import accept, exported
 from archiver.pipeline.signing import sign_bags
 from archiver.schema_store import schema
+from tests.custody.ledgers import tamper
 from tests.custody.stores import small_bag, small_store
 from tests.faults import FaultySeam, ProcessDeathError
 from tests.package.small_bags import manifest_of, rewrite_tag_manifests
@@ -45,6 +47,7 @@ def store(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def ledger(tmp_path: Path) -> Path:
+    (tmp_path / "custody").mkdir()
     return tmp_path / "custody" / "ledger.sqlite3"
 
 
@@ -251,12 +254,90 @@ def test_a_bag_known_to_be_bad_is_due_until_it_is_found_good(
     assert (again.checked, again.exit_status) == (1, 3)
     # A quick look cannot say that the payload is good again.
     victim.write_bytes(bytes(len(good)))
-    assert audited(store, ledger, depth=Depth.QUICK).exit_status == 0
+    quick = audited(store, ledger, depth=Depth.QUICK)
+    assert (verdicts(quick), quick.exit_status) == ({"complete": 3, "changed": 1}, 3)
+    assert findings_of(quick, "bag-0")[0] == ("damage-not-taken-back", ".")
     assert audited(store, ledger, selection=selection).exit_status == 3
     victim.write_bytes(good)
     mended = audited(store, ledger, selection=selection)
     assert (mended.checked, mended.exit_status) == (1, 0)
     assert audited(store, ledger, selection=selection).checked == 0
+    assert verdicts(audited(store, ledger, depth=Depth.QUICK)) == {"complete": 4}
+
+
+def test_a_change_that_was_accepted_is_not_told_by_a_quick_audit(store: Path, ledger: Path) -> None:
+    audited(store, ledger)
+    forge(store / "bag-2")
+    assert audited(store, ledger).exit_status == 3
+    accept(ledger, str(store), "bag-2", reason="Notes corrected by the curator")
+    assert audited(store, ledger, depth=Depth.QUICK).exit_status == 0
+
+
+def test_an_audit_does_not_trust_a_ledger_that_was_edited(store: Path, ledger: Path) -> None:
+    audited(store, ledger)
+    forge(store / "bag-2")
+    digest = hashlib.sha256((store / "bag-2" / "manifest-sha256.txt").read_bytes()).hexdigest()
+    tags = hashlib.sha256((store / "bag-2" / "tagmanifest-sha256.txt").read_bytes()).hexdigest()
+    with open_ledger(ledger, read_only=True) as book:
+        (check,) = book.entries(kind=EntryKind.CHECK, bag="bag-2")
+    facts = check.parsed_facts()
+    facts["manifests"] = {"manifest-sha256.txt": digest, "tagmanifest-sha256.txt": tags}
+    tamper(
+        ledger,
+        "UPDATE entries SET facts = ? WHERE bag = 'bag-2'",
+        values=(json.dumps(facts, sort_keys=True, separators=(",", ":")),),
+    )
+    for _ in range(2):
+        outcome = audit_store(AuditPlan(store=str(store), ledger=ledger))
+        Draft202012Validator(schema("audit-report")).validate(outcome.as_json())
+        assert outcome.exit_status == 3
+        assert verdicts(outcome) == {"intact": 3, "cannot be established": 1}
+        assert ("ledger-entry-edited", ".") in findings_of(outcome, "bag-2")
+        assert [(one.code, one.where.field) for one in outcome.ledger_findings] == [
+            ("ledger-entry-edited", f"entry {check.number}")
+        ]
+
+
+def test_an_altered_entry_that_stops_an_audit_is_named(store: Path, ledger: Path) -> None:
+    audited(store, ledger)
+    tamper(ledger, "UPDATE entries SET facts = '{' WHERE number = 3")
+    with pytest.raises(IntegrityError, match="canonical form") as caught:
+        audit_store(AuditPlan(store=str(store), ledger=ledger))
+    assert caught.value.where == "ledger.sqlite3, entry 3"
+
+
+def test_a_new_ledger_and_a_store_that_it_does_not_know_are_told(store: Path, ledger: Path) -> None:
+    (new,) = audited(store, ledger, name="vault").notes
+    assert "a new ledger was begun" in new
+    assert audited(store, ledger, name="vault").notes == ()
+    (mistyped,) = audited(store, ledger, name="valut").notes
+    assert "Is it vault?" in mistyped
+    (other,) = audited(store, ledger, name="second hall").notes
+    assert "It knows valut, vault." in other
+
+
+def test_no_folder_is_made_for_a_ledger(store: Path, tmp_path: Path) -> None:
+    with pytest.raises(SurroundingsError, match="does not exist"):
+        audited(store, tmp_path / "absent" / "ledger.sqlite3")
+    assert not (tmp_path / "absent").exists()
+
+
+def test_what_is_accepted_must_be_known_to_a_ledger_that_is_there(
+    store: Path, tmp_path: Path
+) -> None:
+    with pytest.raises(SurroundingsError, match="does not exist"):
+        accept(tmp_path / "none.sqlite3", str(store), "bag-0", reason="because")
+    assert not (tmp_path / "none.sqlite3").exists()
+
+
+def test_a_bag_that_contradicts_itself_cannot_be_accepted(store: Path, ledger: Path) -> None:
+    audited(store, ledger)
+    victim = store / "bag-1" / "data" / "documents" / "notes.txt"
+    victim.write_bytes(bytes(len(victim.read_bytes())))
+    with pytest.raises(IntegrityError, match=r"its own manifests.*notes\.txt"):
+        accept(ledger, str(store), "bag-1", reason="Notes corrected by the curator")
+    with open_ledger(ledger, read_only=True) as book:
+        assert not list(book.entries(kind=EntryKind.ACCEPTED))
 
 
 def test_a_daily_share_goes_round_all_bags_and_is_not_taken_twice_a_day(

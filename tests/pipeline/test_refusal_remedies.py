@@ -19,6 +19,7 @@ ROOMS = (bag_rules, package_rules, profile_rules, custody_rules, deposit_rules, 
 NO_REASONS = {
     # Of what is held, or of a ledger; what arrives is compared with neither.
     "bag-gone",
+    "damage-not-taken-back",
     "manifest-not-as-recorded",
     "signature-gone",
     "signature-of-another-key",
