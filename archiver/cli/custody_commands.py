@@ -17,6 +17,12 @@ from archiver.telling import command_line
 __all__ = ["register"]
 
 _UNITS = {"s": 1, "min": 60, "h": 3600, "d": 86_400, "w": 604_800, "y": 31_557_600}
+# How the files begin that a later run may replace.
+_AUDIT_REPORT = re.compile(rb'\{\s*"schema"\s*:\s*"audit-report \d+"')
+_EXPORT = re.compile(
+    rb'\{"bag":"(?:[^"\\]|\\.)*","digest":"[0-9a-f]{64}"'
+    rb"|(?:<\?xml[^>]*>\s*)?<premis:premis\b"
+)
 _SPAN = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s*([a-z]+)", re.ASCII)
 
 AsJson = Annotated[
@@ -67,7 +73,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(ledger_app, name="ledger")
 
 
-def span_of(text: str | None, option: str) -> timedelta | None:
+def span_of(text: str | None, option: str, example: str) -> timedelta | None:
     """Read a length of time such as ``90d``, ``2h`` or ``45min``."""
     if text is None:
         return None
@@ -76,7 +82,7 @@ def span_of(text: str | None, option: str) -> timedelta | None:
         raise MisuseError(
             f"{text!r} is no length of time",
             where=option,
-            accepted="a number and a unit: s, min, h, d, w or y, such as 90d",
+            accepted=f"a number and a unit: s, min, h, d, w or y, such as {example}",
         )
     return timedelta(seconds=float(found[1]) * _UNITS[found[2]])
 
@@ -147,6 +153,7 @@ def audit(
     """Verify all bags of a store, or those that are due, and enter it in the ledger."""
     from archiver.cli import custody_views
     from archiver.cli.kinds import Takes, expect
+    from archiver.cli.outputs import may_write
     from archiver.cli.progress import shown
     from archiver.custody.due import Selection
     from archiver.pipeline.audit import AuditPlan, audit_store
@@ -156,15 +163,17 @@ def audit(
         place = named(Path(store))
         expect(place, Takes.STORE, "audit", "--ledger", ledger)
         store = store if place == Path(store) else str(place)
+    if report is not None:
+        may_write(report, "--report", earlier=_AUDIT_REPORT, keep=(ledger,))
     plan = AuditPlan(
         store=store,
         ledger=ledger,
         name=store_name,
         depth=depth_of(quick, sound),
         selection=Selection(
-            older_than=span_of(older_than, "--older-than"), daily_percent=daily_percent
+            older_than=span_of(older_than, "--older-than", "90d"), daily_percent=daily_percent
         ),
-        time_budget=span_of(time_budget, "--time-budget"),
+        time_budget=span_of(time_budget, "--time-budget", "2h"),
         fresh=fresh,
         jobs=jobs,
         scheduler=scheduler,
@@ -174,6 +183,8 @@ def audit(
         outcome = audit_store(plan, progress=progress)
     if report is not None:
         custody_views.write_report(report, outcome.as_json())
+    for note in outcome.notes:
+        typer.echo(note, err=True)
     custody_views.show_audit(outcome, as_json=as_json)
     return outcome.exit_status
 
@@ -200,6 +211,14 @@ def copies(
         bool,
         typer.Option("--repair", help="Repair bad copies from good ones; needs --ledger."),
     ] = False,
+    signers: Annotated[
+        Path | None,
+        typer.Option(
+            "--signers",
+            metavar="FILE",
+            help="Whose signature decides where the ledger does not, as ssh-keygen takes it.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> int:
     """Compare the copies of bags in several stores, and repair the bad from the good."""
@@ -207,6 +226,7 @@ def copies(
     from archiver.cli.kinds import stores_among, tell_skipped
     from archiver.cli.progress import shown
     from archiver.pipeline.copies import CopiesPlan, compare_stores
+    from archiver.pipeline.verify import asked_signers
 
     stores, skipped = stores_among(stores, "copies")
     tell_skipped(skipped)
@@ -217,22 +237,14 @@ def copies(
         repair=repair,
         signers=None if signers is None else asked_signers(signers),
     )
-    signers: Annotated[
-        Path | None,
-        typer.Option(
-            "--signers",
-            metavar="FILE",
-            help="Whose signature decides where the ledger does not, as ssh-keygen takes it.",
-        ),
-    ] = None,
     with shown() as progress:
         compared = compare_stores(plan, progress=progress)
     to_repair = ""
     if not repair:
         only = [word for name in bag or () for word in ("--bag", name)]
+        only += () if signers is None else ("--signers", str(signers))
         to_repair = command_line("copies", *stores, "--ledger", ledger or "FILE", *only, "--repair")
     custody_views.show_copies(compared, to_repair, as_json=as_json)
-    from archiver.pipeline.verify import asked_signers
     return max((one.exit_status for one in compared), default=0)
 
 
@@ -242,7 +254,6 @@ def salvage(
     master: Annotated[
         list[str] | None,
         typer.Option("--master", metavar="PATH", help="Only this master; may be repeated."),
-        only += () if signers is None else ("--signers", str(signers))
     ] = None,
     as_json: AsJson = False,
 ) -> int:
@@ -403,10 +414,13 @@ def ledger_export(
 ) -> int:
     """Write the ledger as JSON lines or as PREMIS events."""
     from archiver.cli import custody_views, kinds
+    from archiver.cli.outputs import may_write
     from archiver.custody.ledger import open_ledger
     from archiver.pipeline.ledger import exported
 
     kinds.expect(ledger, kinds.Takes.LEDGER, "ledger export")
+    if to is not None:
+        may_write(to, "--to", earlier=_EXPORT, keep=(ledger,))
     with open_ledger(ledger, read_only=True) as opened:
         custody_views.write_export(exported(opened, form), to)
     return 0
@@ -426,9 +440,11 @@ def ledger_accept(
 ) -> int:
     """Enter that a bag was changed or withdrawn on purpose."""
     from archiver.cli import kinds
+    from archiver.cli.progress import shown
     from archiver.pipeline.ledger import accept
 
     kinds.expect(ledger, kinds.Takes.LEDGER, "ledger accept", store, bag)
-    entry = accept(ledger, store, bag, reason=reason, name=store_name)
+    with shown() as progress:
+        entry = accept(ledger, store, bag, reason=reason, name=store_name, progress=progress)
     typer.echo(f"Entered as entry {entry.number}.")
     return 0

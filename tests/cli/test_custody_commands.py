@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -87,6 +88,90 @@ def test_ledger_is_verified_exported_and_amended(
     ran = run("ledger", "verify", ledger)
     assert ran.status == 3
     assert "entry 2" in ran.out
+
+
+@pytest.mark.parametrize("option", ["report", "export"])
+def test_no_output_takes_the_place_of_what_is_kept(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path, option: str
+) -> None:
+    run("audit", store, "--ledger", ledger)
+    other = tmp_path / "second-name"
+    other.hardlink_to(ledger)
+    letter = tmp_path / "letter.txt"
+    letter.write_text("Dear all", encoding="utf-8")
+    kept = [
+        ledger,
+        other,
+        tmp_path / "ledger.sqlite3-wal",
+        letter,
+        store,
+        store / "bag-0" / "bagit.txt",
+        store / "bag-0" / "data" / "new.json",
+    ]
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    for path in kept:
+        if option == "report":
+            ran = run("audit", store, "--ledger", ledger, "--report", path)
+        else:
+            ran = run("ledger", "export", ledger, "--to", path)
+        assert (ran.status, "Name another file" in ran.err) == (2, True), path
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
+    # Yesterday's is replaced, whatever it is called, and an empty file is nobody's.
+    mine = tmp_path / "mine.txt"
+    mine.touch()
+    for _ in range(2):
+        if option == "report":
+            assert run("audit", store, "--ledger", ledger, "--report", mine).status == 0
+        else:
+            for form in ("json-lines", "premis"):
+                assert run("ledger", "export", ledger, "--form", form, "--to", mine).status == 0
+
+
+def test_a_report_does_not_take_the_place_of_a_ledger_that_is_yet_to_be_made(
+    run: Runner, store: Path, ledger: Path
+) -> None:
+    assert run("audit", store, "--ledger", ledger, "--report", ledger).status == 2
+    assert not ledger.exists()
+
+
+def test_what_the_ledger_did_not_know_is_told_and_stands_in_the_report(
+    run: Runner, store: Path, ledger: Path, tmp_path: Path
+) -> None:
+    report = tmp_path / "report.json"
+    ran = run("audit", store, "--ledger", ledger, "--store-name", "vault", "--report", report)
+    assert "a new ledger was begun" in ran.err
+    assert json.loads(report.read_text(encoding="utf-8"))["notes"] == [ran.err.splitlines()[-1]]
+    assert "new ledger" not in run("audit", store, "--ledger", ledger, "--store-name", "vault").err
+    ran = run("audit", store, "--ledger", ledger, "--store-name", "valut", "--json")
+    assert "Is it vault?" in ran.err
+    assert len(json.loads(ran.out)["notes"]) == 1
+
+
+def test_an_audit_tells_entries_that_were_edited(run: Runner, store: Path, ledger: Path) -> None:
+    run("audit", store, "--ledger", ledger)
+    tamper(ledger, "UPDATE entries SET moment = '2099-01-01T00:00:00.000Z' WHERE number = 3")
+    ran = run("audit", store, "--ledger", ledger, "--daily-percent", "1.2")
+    assert ran.status == 3
+    assert "The ledger itself is not as it was written" in ran.out
+    assert "entry 3" in ran.out
+
+
+def test_lost_guards_are_not_called_altered_entries(run: Runner, store: Path, ledger: Path) -> None:
+    run("audit", store, "--ledger", ledger)
+    connection = sqlite3.connect(ledger)
+    connection.execute("DROP TRIGGER entries_stay")
+    connection.close()
+    ran = run("ledger", "verify", ledger)
+    assert ran.status == 3
+    assert "5 entries, as written, but not guarded any more" in ran.out.replace("\n", " ")
+
+
+def test_no_time_is_not_called_nothing_due(run: Runner, store: Path, ledger: Path) -> None:
+    ran = run("audit", store, "--ledger", ledger, "--time-budget", "0s")
+    assert "none in this time" in ran.out
+    assert "3 bags left" in ran.out
+    ran = run("audit", store, "--ledger", ledger, "--time-budget", "2")
+    assert "such as 2h" in ran.err
 
 
 def test_copies_are_compared_and_repaired(
