@@ -138,10 +138,14 @@ def show_deposits(report: DepositsReport, *, as_json: bool) -> None:
                 )
     for begun in report.under_way:
         console.print(plain(begun.bag), style="bold", soft_wrap=True)
+        rest = "not complete; give the same command again"
+        if begun.failed:
+            rest = (
+                f"given up since {begun.failed}. Repair the bag, then give the same command again"
+            )
         block(
             console,
-            f"{begun.institution}: begun {begun.begun[:10]}, not complete; give the same command "
-            "again",
+            f"{begun.institution}: begun {begun.begun[:10]}, {rest}",
             indent=2,
             style=_OPEN,
         )

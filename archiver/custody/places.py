@@ -310,6 +310,12 @@ class Place:
         found = persistence.call(lambda: self._far_end.listing(folder))
         return tuple(sorted(found, key=lambda one: (one.name, one.unfinished)))
 
+    def remove_empty(self, folder: str) -> None:
+        """Remove a folder of the place if nothing lies in it, where the protocol lets that be."""
+        folder = _checked_folder(folder)
+        persistence = Persistence(self._retries, self.url_of("", folder))
+        persistence.call(lambda: self._far_end.remove_empty(folder))
+
     def remove_unfinished(self, name: str, *, folder: str = "") -> int:
         """Remove what unfinished deliveries of a name left; return how many leftovers."""
         name, folder = _checked_name(name), _checked_folder(folder)

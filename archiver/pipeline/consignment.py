@@ -191,6 +191,53 @@ def _refuse_large(root: Path, listed: Sequence[DepositedFile], part_bytes: int |
         )
 
 
+def try_out(goods: Consignment, progress: Progress) -> tuple[PlannedPackage, ...]:
+    """Make the packages as for sending and keep nothing of them.
+
+    Returns
+    -------
+    tuple of PlannedPackage
+        Each with its size.
+
+    Raises
+    ------
+    IntegrityError, InputError
+        A file is not what the bag's manifests say: sending would end so.
+    """
+
+    def size_of(one: Sendable) -> int:
+        size = 0
+        for block in one.blocks():
+            size += len(block)
+            progress.advance(len(block))
+        return size
+
+    if goods.form is not Form.FOLDER:
+        return tuple(PlannedPackage(name=one.name, size=size_of(one)) for one in goods.sendables())
+    additions = {FETCH: goods.left_out.fetch} if goods.left_out.fetch else {}
+    size = sum(size_of(file) for _, file in folder_of(goods.root, goods.files, additions))
+    return (PlannedPackage(name=f"{goods.identity.name}/", size=size),)
+
+
+def withdraw(goods: Consignment, place: Place, folder: str) -> bool:
+    """Remove what unfinished deliveries of a deposit have left; say whether nothing is there now.
+
+    Raises
+    ------
+    SurroundingsError
+        The far end cannot be reached or written.
+    """
+    below = {"/".join([goods.identity.name, *file.path.split("/")[:-1]]) for file in goods.files}
+    inner = below if goods.form is Form.FOLDER else set[str]()
+    for where in (*sorted((f"{folder}/{path}" for path in inner), reverse=True), folder):
+        for held in place.listing(where):
+            if held.unfinished:
+                place.remove_unfinished(held.name, folder=where)
+        # An empty folder of a deposit would look like one that is on its way.
+        place.remove_empty(where)
+    return not place.listing(folder)
+
+
 def send(goods: Consignment, place: Place, folder: str, progress: Progress) -> Iterator[Package]:
     """Send the packages, one after another; each is verified at the far end when it is yielded.
 

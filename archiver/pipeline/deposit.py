@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -41,10 +42,23 @@ from archiver.custody.transport.address import Kind, address_of
 from archiver.custody.transport.retrying import Retries
 from archiver.custody.unread import require_read
 from archiver.custody.verify import Depth
-from archiver.errors import ArchiverError, MisuseError, SurroundingsError
+from archiver.errors import (
+    ArchiverError,
+    InputError,
+    IntegrityError,
+    MisuseError,
+    SurroundingsError,
+)
 from archiver.findings import Finding, Severity, in_order, stops_deposit
 from archiver.package.form import Form
-from archiver.pipeline.consignment import Consignment, consignment, send
+from archiver.pipeline.consignment import (
+    Consignment,
+    PlannedPackage,
+    consignment,
+    send,
+    try_out,
+    withdraw,
+)
 from archiver.pipeline.deposit_outcome import BagDeposit, DepositOutcome, DepositPlan
 from archiver.pipeline.deposit_papers import write_papers
 from archiver.pipeline.fitness import fit
@@ -145,6 +159,14 @@ def _form(plan: DepositPlan, profile: Profile) -> Form:
     word = plan.form or profile.institution.serialisation or Form.FOLDER
     if word not in set(Form):
         raise MisuseError(f"there is no form {word!r}", where="--form", accepted=", ".join(Form))
+    taken = profile.institution.serialisation
+    if taken and taken != word:
+        raise MisuseError(
+            f"{profile.institution.name} takes packages as {taken}, and would not take this one",
+            where="--form",
+            accepted=f"{taken}, as {profile.file} says",
+            remedy="Leave out --form, or ask the institution and correct its profile",
+        )
     return Form(word)
 
 
@@ -215,8 +237,12 @@ class _Depositing:
         if before is not None:
             return self._before(root, before, facts)
         if self.plan.rehearse:
-            self.place.require_open(self._needed(goods, name))
-            return self._result(root, DepositOutcome.REHEARSED, packages=goods.planned, **facts)
+            self.place.require_open(self._needed(goods.planned, name))
+            self.progress.step(f"Reading {root.name}", goods.bytes_to_read)
+            # Only so it shows that every byte can be sent, and how much there is to be sent.
+            packages = try_out(goods, self.progress)
+            self.place.require_open(self._needed(packages, name))
+            return self._result(root, DepositOutcome.REHEARSED, packages=packages, **facts)
         self._look_at_the_ledgers_place()
         busy = MisuseError(
             "is being deposited by another process",
@@ -253,12 +279,12 @@ class _Depositing:
             self.ledger = self.opened.enter_context(open_ledger(self.plan.ledger))
         return self.ledger
 
-    def _needed(self, goods: Consignment, name: str) -> int | None:
+    def _needed(self, packages: Sequence[PlannedPackage], name: str) -> int | None:
         """Say how much room a deposit takes; None if that is not known."""
         if self.place.listing(name):
             # Begun before: what has arrived takes its room already.
             return None
-        sizes = [one.size for one in goods.planned]
+        sizes = [one.size for one in packages]
         known = [size for size in sizes if size is not None]
         return sum(known) if len(known) == len(sizes) else None
 
@@ -320,17 +346,19 @@ class _Depositing:
         root, place = goods.root, self.place
         self.progress.step(f"Sending {root.name}", goods.bytes_to_read)
         papers = (self.plan.papers or papers_beside(self.plan.ledger, "deposits")) / name
-        note_begun(
-            papers,
-            Begun(
-                deposit=name,
-                bag=plain(root.name),
-                institution=self.institution.name,
-                to=address_of(self.to).of(name, ""),
-                begun=moment_text(moment()),
-            ),
+        begun = Begun(
+            deposit=name,
+            bag=plain(root.name),
+            institution=self.institution.name,
+            to=address_of(self.to).of(name, ""),
+            begun=moment_text(moment()),
         )
-        packages = tuple(send(goods, place, name, self.progress))
+        note_begun(papers, begun)
+        try:
+            packages = tuple(send(goods, place, name, self.progress))
+        except (IntegrityError, InputError) as error:
+            self._give_up(goods, begun, papers, error)
+            raise
         # Only now: what could not be sent leaves no empty ledger behind.
         ledger = self._opened_ledger()
         record = self._record(goods, name, packages)
@@ -364,6 +392,18 @@ class _Depositing:
             receipt_due=record.receipt_due,
             **facts,
         )
+
+    def _give_up(
+        self, goods: Consignment, begun: Begun, papers: Path, error: ArchiverError
+    ) -> None:
+        """Take back what was sent of a bag that is damaged, and note what cannot be."""
+        nothing_left = False
+        with contextlib.suppress(ArchiverError):
+            nothing_left = withdraw(goods, self.place, begun.deposit)
+        if nothing_left:
+            note_ended(papers)
+        else:
+            note_begun(papers, replace(begun, failed=plain(f"{error.where}: {error.found}")))
 
     def _record(
         self,

@@ -32,6 +32,8 @@ class Begun:
         As its record will state them.
     begun : str
         When it was last begun, or gone on with: RFC 3339 in UTC.
+    failed : str
+        Why the same command again cannot go on with it; empty if it can.
     """
 
     deposit: str
@@ -39,6 +41,7 @@ class Begun:
     institution: str
     to: str
     begun: str
+    failed: str = ""
 
     @property
     def moment(self) -> datetime:
@@ -53,8 +56,10 @@ def note_begun(folder: Path, begun: Begun) -> None:
 
 
 def note_ended(folder: Path) -> None:
-    """Take the note away; absence is fine."""
+    """Take the note away, and the folder with it if it held nothing else; absence is fine."""
     files.discard(folder / _NAME)
+    if files.exists(folder) and not files.entries(folder):
+        files.discard(folder)
 
 
 def begun_in(papers: Path, known: Collection[str]) -> tuple[Begun, ...]:

@@ -216,6 +216,16 @@ def test_leftovers_can_be_removed(place: Place, folder: Path) -> None:
     assert place.remove_unfinished(PARCEL.name) == 0
 
 
+def test_a_folder_is_removed_if_nothing_lies_in_it(place: Place, folder: Path) -> None:
+    for name in ("empty", "full"):
+        (folder / name).mkdir()
+    (folder / "full" / "paper").write_bytes(b"held")
+    for name in ("empty", "full", "missing", ""):
+        place.remove_empty(name)
+    assert [one.name for one in folder.iterdir()] == ["full"]
+    assert (folder / "full" / "paper").read_bytes() == b"held"
+
+
 def test_a_second_sender_of_the_same_name_is_refused(place: Place, folder: Path) -> None:
     def second(_count: int) -> None:
         with (

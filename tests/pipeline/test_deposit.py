@@ -229,6 +229,80 @@ def test_a_damaged_bag_is_never_deposited(both: Both, bag: Path) -> None:
     assert list(both.store.iterdir()) == []
 
 
+@pytest.mark.parametrize("form", ["folder", "tar", "tar.zst"])
+def test_a_rehearsal_reads_all_that_would_be_sent(both: Both, bag: Path, form: str) -> None:
+    """What it promises holds: the payload is what the manifests say, and there is room for it."""
+    both.use_form(form)
+    (seen,) = both.deposit(bag, rehearse=True)
+    with files.use(FaultySeam(free=1000)):
+        (full,) = deposit_bags(both.plan(bag, rehearse=True))
+    assert (full.outcome, full.exit_status) == (DepositOutcome.FAILED, 4)
+    master = bag / "data" / "masters" / "t01.wav"
+    content = master.read_bytes()
+    master.write_bytes(bytes(len(content)))
+    (damaged,) = both.deposit(bag, rehearse=True)
+    assert (damaged.outcome, damaged.exit_status) == (DepositOutcome.FAILED, 3)
+    assert "t01.wav" in str(damaged.error)
+    assert list(both.inbox.iterdir()) == []
+    master.write_bytes(content)
+    (sent,) = both.deposit(bag)
+    assert [(one.name, one.size) for one in seen.packages] == [
+        (one.name, one.size) for one in sent.packages
+    ]
+
+
+@pytest.mark.parametrize("form", ["tar", "tar.zst", "zip"])
+def test_nothing_is_left_of_what_was_sent_of_a_damaged_bag(
+    both: Both, bag: Path, form: str
+) -> None:
+    """The same command again could never go on with it."""
+    both.use_form(form)
+    master = bag / "data" / "masters" / "t02.wav"
+    content = master.read_bytes()
+    master.write_bytes(bytes(len(content)))
+    (damaged,) = both.deposit(bag)
+    assert (damaged.outcome, damaged.exit_status) == (DepositOutcome.FAILED, 3)
+    assert list(both.inbox.iterdir()) == []
+    assert list((both.ledger.parent / "deposits").iterdir()) == []
+    master.write_bytes(content)
+    assert both.deposit(bag)[0].outcome is DepositOutcome.DEPOSITED
+
+
+def test_files_that_arrived_of_a_damaged_bag_are_told_until_it_is_repaired(
+    both: Both, bag: Path
+) -> None:
+    both.deposit(small_bag(bag.parent / "lhm-0"))
+    both.use_form("folder")
+    master = bag / "data" / "masters" / "t02.wav"
+    content = master.read_bytes()
+    master.write_bytes(bytes(len(content)))
+    (damaged,) = both.deposit(bag)
+    assert damaged.exit_status == 3
+    (left,) = both.deposits().under_way
+    assert "t02.wav" in left.failed
+    names = {path.name for path in (both.inbox / left.deposit).rglob("*") if path.is_file()}
+    assert "t01.wav" in names
+    assert not [name for name in names if "t02.wav" in name]
+    master.write_bytes(content)
+    assert both.deposit(bag)[0].outcome is DepositOutcome.DEPOSITED
+    assert both.deposits().under_way == ()
+
+
+@pytest.mark.parametrize("rehearse", [True, False])
+def test_a_form_that_the_institution_does_not_take_is_not_sent(
+    both: Both, bag: Path, rehearse: bool
+) -> None:
+    with pytest.raises(MisuseError, match="takes packages as tar") as refused:
+        both.deposit(bag, form="zip", rehearse=rehearse)
+    assert "tar" in refused.value.accepted
+    assert list(both.inbox.iterdir()) == []
+    assert both.deposit(bag, form="tar")[0].outcome is DepositOutcome.DEPOSITED
+    # Where the profile names none, any will do.
+    text = both.profile.read_text(encoding="utf-8").replace("serialisation: tar\n", "")
+    both.profile.write_text(text, encoding="utf-8")
+    assert both.deposit(bag, form="zip")[0].outcome is DepositOutcome.DEPOSITED
+
+
 def test_one_bag_that_fails_does_not_keep_the_others_waiting(
     both: Both, bag: Path, tmp_path: Path
 ) -> None:

@@ -148,6 +148,9 @@ class FarEnd(Protocol):
     def remove_unfinished(self, folder: str, name: str) -> int:
         """Remove what an unfinished delivery of a name left; return how many leftovers."""
 
+    def remove_empty(self, folder: str) -> None:
+        """Remove a folder below the place if nothing lies in it, where that is without danger."""
+
     def compare(self, delivery: Delivery, size: int) -> Arrival:
         """Compare what is held under the final name with what would be sent."""
 

@@ -191,6 +191,12 @@ class LocalFolder:
         self.remove(folder, partial)
         return 1
 
+    def remove_empty(self, folder: str) -> None:
+        """Remove a folder below the place, if nothing lies in it."""
+        path = self._path(folder, "")
+        if folder and files.exists(path) and not files.entries(path):
+            files.discard(path)
+
     def compare(self, delivery: Delivery, size: int) -> Arrival:
         """Compare what is held under the final name with what would be sent."""
         return compare_by_reading(self, delivery, size)

@@ -130,6 +130,9 @@ class S3Folder:
                 size = sum(part.size for part in self._requests.parts(upload).values())
                 yield Held(name=final_name(name) or name, size=size, unfinished=True)
 
+    def remove_empty(self, folder: str) -> None:
+        """Do nothing: a folder is a part of a name here."""
+
     def remove_unfinished(self, folder: str, name: str) -> int:
         """Abort the unfinished uploads of a name; return how many leftovers there were."""
         hidden = self._key(folder, partial_name(name))

@@ -435,6 +435,18 @@ class SftpFolder:
         self.remove(folder, partial_name(name))
         return 1
 
+    def remove_empty(self, folder: str) -> None:
+        """Remove a folder below the place; the server refuses one in which something lies."""
+        path = self._path(folder, "")
+        ssh = self._asyncssh
+
+        async def removed(sftp: Any) -> None:
+            with contextlib.suppress(ssh.SFTPError):
+                await sftp.rmdir(path)
+
+        if folder:
+            self._call("removed", self.url_of(folder, ""), removed)
+
     def compare(self, delivery: Delivery, size: int) -> Arrival:
         """Compare what is held under the final name with what would be sent."""
         return compare_by_reading(self, delivery, size)

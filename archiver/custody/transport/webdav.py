@@ -279,6 +279,12 @@ class WebdavFolder:
         if response.status_code != 404:
             self._require(response, "removed", self._url(folder, name))
 
+    def remove_empty(self, folder: str) -> None:
+        """Do nothing: a server removes a folder with all that somebody puts there meanwhile.
+
+        Source: RFC 4918, 9.6.1.
+        """
+
     def remove_unfinished(self, folder: str, name: str) -> int:
         """Remove what an unfinished delivery of a name left; return how many leftovers."""
         if self.size_of(folder, partial_name(name)) is None:

@@ -20,6 +20,7 @@ import pytest
 
 from archiver import files
 from archiver.custody.places import Place, Retries, Sent, open_place
+from archiver.custody.transport.address import Kind
 from archiver.errors import ArchiverError, SurroundingsError
 from tests.custody.transport.cutting import CuttingProxy, cutting_proxy
 from tests.custody.transport.s3_server import BUCKET, s3_client, s3_server
@@ -266,6 +267,13 @@ def test_what_is_cut_off_for_good_is_found_and_removed(
         assert place.remove_unfinished("left.tar", folder="a/b") == 1
         assert place.listing("a/b") == ()
         assert place.remove_unfinished("left.tar", folder="a/b") == 0
+        place.send(some_bytes("kept.tar", 10), folder="a/c")
+        for folder in ("a/b", "a/c", "a/d"):
+            place.remove_empty(folder)
+        assert [one.name for one in place.listing("a/c")] == ["kept.tar"]
+        # Over WebDAV a folder goes with all that lies in it, and on S3 there is none.
+        if place.kind is Kind.SFTP:
+            assert [one.name for one in place.listing("a")] == ["c"]
 
     for url, proxy in (
         (f"sftp://eva@127.0.0.1:{sftp[1].port}/", sftp[1]),
