@@ -101,6 +101,10 @@ def check(
     ] = None,
     profile: Profile = None,
     previous: Before = None,
+    sound: Annotated[
+        bool,
+        typer.Option("--sound", help="Measure the takes too, as archiving does; takes as long."),
+    ] = False,
     explain: Annotated[
         str | None,
         typer.Option(
@@ -121,6 +125,11 @@ def check(
 
     given = () if profile is None else ("--for", profile)
     if expect(folder, Takes.EITHER, "check", *given).kind is Kind.BAG:
+        if sound:
+            raise typer.BadParameter(
+                "A bag holds what was measured; verify --sound compares its sound with that.",
+                param_hint="--sound",
+            )
         return profile_commands.check_bag(folder, profile, as_json=as_json)
     from archiver.cli import views
     from archiver.cli.progress import shown
@@ -128,7 +137,9 @@ def check(
     from archiver.pipeline.check import check_session
 
     with shown() as progress:
-        report = check_session(folder, profile=profile, previous=previous, progress=progress)
+        report = check_session(
+            folder, profile=profile, previous=previous, sound=sound, progress=progress
+        )
     if previous is not None:
         given = (*given, "--previous", str(previous))
     views.show_check(report, given, as_json=as_json)

@@ -163,6 +163,10 @@ def show_check(report: CheckReport, given: Sequence[str] = (), *, as_json: bool)
             "yours: write over it and check again."
         )
     else:
+        if not report.is_measured and report.captures:
+            line = command_line("check", report.folder, *given, "--sound")
+            console.print("The sound itself is measured by archiving, or already now by:")
+            console.print(f"  {plain(line)}", soft_wrap=True)
         line = command_line("archive", report.folder, "--to", "DIR", *given)
         console.print(f"Ready: {plain(line)}", soft_wrap=True)
 

@@ -88,6 +88,7 @@ class CheckReport:
     """What the check of a session folder found; ``session`` is None if it cannot be read.
 
     ``public`` is what everybody may know of it; None where errors stop the deposit.
+    ``is_measured`` tells that the sound was measured too.
     """
 
     folder: Path
@@ -95,6 +96,7 @@ class CheckReport:
     captures: tuple[CaptureFacts, ...]
     findings: tuple[Finding, ...]
     public: PublicPart | None = None
+    is_measured: bool = False
 
     @property
     def session(self) -> Session | None:
@@ -107,6 +109,7 @@ def check_session(
     *,
     profile: str | None = None,
     previous: Path | None = None,
+    sound: bool = False,
     progress: Progress | None = None,
     now: datetime | None = None,
 ) -> CheckReport:
@@ -119,6 +122,8 @@ def check_session(
         Institution profile, by file or name; else the one in the folder, if any.
     previous : Path, optional
         Bag or folder of the session before, to check what is carried forward.
+    sound : bool
+        Measure the sound too, as archiving does, unless errors are found before.
     progress : Progress, optional
         Told what is being done.
     now : datetime, optional
@@ -131,13 +136,21 @@ def check_session(
     """
     require_folder(folder)
     asked = find_profile(folder, profile)
-    report = look_over(folder, progress or Silent(), to_the_end=True, previous=previous, now=now)
+    progress = progress or Silent()
+    report = look_over(folder, progress, to_the_end=True, previous=previous, now=now)
     found = [*without_its_files(report.findings, asked), *asked.findings]
     if asked.file and not stops_deposit(found):
         from archiver.pipeline.foresight import foresee  # noqa: PLC0415 - for a profile only
 
         found += foresee(report, asked)
-    return dataclasses.replace(report, findings=in_order(dict.fromkeys(found)))
+    is_measured = sound and report.public is not None and not stops_deposit(found)
+    if is_measured:
+        from archiver.pipeline.check_sound import check_sound  # noqa: PLC0415 - slow to load
+
+        found += check_sound(report, progress)
+    return dataclasses.replace(
+        report, findings=in_order(dict.fromkeys(found)), is_measured=is_measured
+    )
 
 
 def look_over(

@@ -37,7 +37,7 @@ if TYPE_CHECKING:  # these take a while to load; archiving loads them while soun
     from archiver.pipeline.access_copies import CopyMaker
     from archiver.signal.take import TakeMeasurements
 
-__all__ = ["ArchivedTake", "write_master"]
+__all__ = ["ArchivedTake", "judge_sound", "write_master"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,19 +136,10 @@ def write_master(
                 progress.advance,
             )
             measured = meter.result()
-            digest = bytes.fromhex(digester.md5)
-            # Of a capture that is decoded, only now the length and the bit rate are known.
-            ours, found = _ours(session, held, capture, path, made)
-            bext = dataclasses.replace(ours.bext, loudness=loudness_of(measured))
-            final = dataclasses.replace(ours, bext=bext, md5=digest)
-            carried = carry(capture.existing, final, take.file)
-            layout = writer.finish(carried.chunks)
-        wrong = check_md5(capture.existing, digest, take.file)
+            chunks, found = _final(session, held, capture, path, made, measured, digester)
+            layout = writer.finish(chunks)
         record, full = _records(take, capture, before.size, held_back, secrets)
-        found += (*capture.findings, *carried.findings, *(() if wrong is None else (wrong,)))
-    from archiver.signal.judgement import judge_capture  # noqa: PLC0415 - slow to load
-
-    found += judge_capture(measured, take.file, meanings=meanings)
+    found += _judged(session, take, measured)
     stored, sound = _read_back(bag, path, layout, digester)
     copies = copier.finish(measured, digester) if copier else ()
     return ArchivedTake(
@@ -163,6 +154,77 @@ def write_master(
         copies=copies,
         restricted_record=full,
     )
+
+
+def judge_sound(
+    session: Session,
+    held: CaptureFile,
+    *,
+    source: Path,
+    secrets: Secrets,
+    made: datetime,
+    progress: Progress,
+    meters: Meters | None = None,
+) -> tuple[Finding, ...]:
+    """Find what only the pass over the samples brings up, as for a master, and write nothing.
+
+    Parameters are those of :func:`write_master`.
+
+    Raises
+    ------
+    InputError
+        The capture cannot be decoded, or changes while it is read.
+    SurroundingsError
+        Reading fails.
+    """
+    take = held.lead
+    with unchanged(source) as before, open_capture(source, take.file) as capture:
+        samples = capture.sample_format
+        capture.bring(hold_back(capture.existing, secrets).public)
+        progress.step(f"take {held.name}", capture.data_bytes or before.size)
+        meanings = session.channels_of(take)
+        meter = (meters or Here()).meter(samples, meanings)
+        digester = BlockDigester(samples)
+        run_pass(
+            capture.blocks(block_frames(samples)),
+            (digester.feed, *meter.consumers()),
+            progress.advance,
+        )
+        measured = meter.result()
+        path = f"data/masters/{held.name}.wav"
+        _, found = _final(session, held, capture, path, made, measured, digester)
+    return (*found, *_judged(session, take, measured))
+
+
+def _final(
+    session: Session,
+    held: CaptureFile,
+    capture: Capture,
+    path: str,
+    made: datetime,
+    measured: TakeMeasurements,
+    digester: BlockDigester,
+) -> tuple[MasterChunks, tuple[Finding, ...]]:
+    """Compose all chunks of a master after the pass, with what is found in them."""
+    digest = bytes.fromhex(digester.md5)
+    # Of a capture that is decoded, only now the length and the bit rate are known.
+    ours, found = _ours(session, held, capture, path, made)
+    bext = dataclasses.replace(ours.bext, loudness=loudness_of(measured))
+    final = dataclasses.replace(ours, bext=bext, md5=digest)
+    carried = carry(capture.existing, final, held.lead.file)
+    wrong = check_md5(capture.existing, digest, held.lead.file)
+    return carried.chunks, (
+        *found,
+        *capture.findings,
+        *carried.findings,
+        *(() if wrong is None else (wrong,)),
+    )
+
+
+def _judged(session: Session, take: Take, measured: TakeMeasurements) -> tuple[Finding, ...]:
+    from archiver.signal.judgement import judge_capture  # noqa: PLC0415 - slow to load
+
+    return tuple(judge_capture(measured, take.file, meanings=session.channels_of(take)))
 
 
 def _records(

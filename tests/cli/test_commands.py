@@ -198,3 +198,16 @@ def test_measure_goes_on_when_one_file_is_no_sound(run: Runner, tmp_path: Path) 
     assert "error" in first
     assert second["measurement"]["frames"] == 48_000
     assert ran.status == 1
+
+
+def test_check_says_that_the_sound_is_not_judged_yet_and_how_it_is(
+    run: Runner, sample_session: Path
+) -> None:
+    plain = run("check", sample_session)
+    assert "sound itself is measured by archiving" in " ".join(plain.out.split())
+    line = next(line for line in plain.out.splitlines() if line.endswith(" --sound"))
+    assert line.strip().startswith("archiver check ")
+    measured = run("check", sample_session, "--sound")
+    assert measured.status == 0
+    assert "measured by archiving" not in measured.out
+    assert "Ready: " in measured.out

@@ -290,3 +290,9 @@ def test_a_damaged_record_of_the_session_before_is_named(
     assert ran.status == 1
     assert "session.json" in ran.err
     assert "Traceback" not in ran.err
+
+
+def test_the_sound_of_a_bag_is_not_checked_by_check(run: Runner, bag: Path) -> None:
+    refused = run("check", bag, "--sound")
+    assert refused.status == 2
+    assert "verify --sound" in refused.err
