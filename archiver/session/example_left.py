@@ -20,7 +20,7 @@ from archiver.session.sheet import read_sheet
 from archiver.session.template import template_files
 from archiver.session.tree import Group, Listing, Node, Scalar
 
-__all__ = ["ANSWERING_FIELDS", "TELLING_FIELDS", "check_example_left"]
+__all__ = ["ANSWERING_FIELDS", "EVIDENCE_FIELDS", "TELLING_FIELDS", "check_example_left"]
 
 ANSWERING_FIELDS = frozenset({
     "session.identifier", "session.rights.statement", "session.rights.holder",
@@ -38,13 +38,15 @@ TELLING_FIELDS: Mapping[str, frozenset[str]] = {
         "takes[].start", "takes[].remarks", "conditions[].parts[].note",
     }),
     "machine": frozenset({
-        "names[]", "maker.name", "made.statement", "evidence[].what", "evidence[].source",
-        "attribution[].name", "attribution[].source", "owner.name", "custody[].holder",
-        "custody[].source",
+        "names[]", "maker.name", "made.statement", "attribution[].name", "attribution[].source",
+        "owner.name", "custody[].holder", "custody[].source",
     }),
     "type": frozenset({"names[]", "maker.name", "sources[]", "variants[].source"}),
 }  # fmt: skip
 """Fields that tell of one event or one object, by kind of file."""
+
+EVIDENCE_FIELDS = frozenset({"evidence[].what", "evidence[].source"})
+"""Fields of the machine file from which the date of making is reckoned."""
 
 _FILES = {
     "session": "session.yaml",
@@ -52,7 +54,6 @@ _FILES = {
     "type": "types/example-model.yaml",
 }
 _SHOWN = 50
-_LISTED = 3
 
 
 def check_example_left(session: Session) -> list[Finding]:
@@ -66,12 +67,13 @@ def check_example_left(session: Session) -> list[Finding]:
     Returns
     -------
     list of Finding
-        An error for each text that names who answers for the archive, and for each person
-        and consent of the example. A warning for each other entry of the sheet, and for
+        An error for each text that names who answers for the archive, for each person and
+        consent of the example, and for each piece of its evidence. A warning for each other entry of the sheet, and for
         each machine or type file, that still tells of the example.
     """
     findings = [*_answering(session), *_people(session), *_left("session", session.places)]
     for machine in session.machines:
+        findings += _evidence(machine.places)
         findings += _left("machine", machine.places)
     for each in session.types:
         findings += _left("type", each.places)
@@ -113,20 +115,42 @@ def _people(session: Session) -> Iterator[Finding]:
             )
 
 
+def _evidence(places: Places) -> Iterator[Finding]:
+    """Tell evidence of the example: a date would be reckoned from it, and stated as a result."""
+    pieces: dict[str, list[tuple[str, str]]] = {}
+    for path, text in _kept("machine", places, EVIDENCE_FIELDS):
+        pieces.setdefault(path.rpartition(".")[0], []).append((path, text))
+    for piece, kept in pieces.items():
+        texts = " and ".join(f"`{path.rpartition('.')[2]}: {_shown(text)}`" for path, text in kept)
+        yield rules.EXAMPLE_NOT_OVERWRITTEN.at(
+            places.locate(piece),
+            f"is evidence of the example: {texts}",
+            accepted="what was seen on your machine, and where it is known from",
+            remedy="Write your own evidence, or delete this entry.",
+        )
+
+
 def _left(kind: str, places: Places) -> Iterator[Finding]:
     entries: dict[str, list[str]] = {}
     for path, _ in _kept(kind, places, TELLING_FIELDS[kind]):
         entry = path.partition(".")[0] if kind == "session" else ""
         entries.setdefault(entry, []).append(path)
-    for paths in entries.values():
-        names = list(dict.fromkeys(_general(path).rpartition(".")[2] for path in paths))
-        listed = ", ".join(f"`{name.removesuffix('[]')}`" for name in names[:_LISTED])
-        more = f" and {len(names) - _LISTED} more" if len(names) > _LISTED else ""
+    for entry, paths in entries.items():
+        lines: dict[str, list[int | None]] = {}
+        for path in paths:
+            name = _general(path.removeprefix(f"{entry}.")).replace("[]", "")
+            lines.setdefault(name, []).append(places.locate(path).line)
+        listed = ", ".join(f"`{name}` ({_lines(found)})" for name, found in lines.items())
         yield rules.EXAMPLE_TEXT_LEFT.at(
             places.locate(paths[0]),
-            f"still tells of the example, in {listed}{more}",
+            f"still tells of the example, in {listed}",
             accepted="your own texts",
         )
+
+
+def _lines(numbers: list[int | None]) -> str:
+    known = [str(number) for number in dict.fromkeys(numbers) if number is not None]
+    return f"line {known[0]}" if len(known) == 1 else f"lines {', '.join(known)}"
 
 
 def _kept(kind: str, places: Places, fields: frozenset[str]) -> Iterator[tuple[str, str]]:

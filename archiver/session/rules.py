@@ -311,8 +311,8 @@ FILE_LISTED_TWICE = Rule(
 EXAMPLE_NOT_OVERWRITTEN = Rule(
     code="example-not-overwritten",
     severity=_E,
-    reason="The museum, the people and the consents of the example are invented, and its rights "
-    "are nobody's; in the archive they would stand for ever as yours.",
+    reason="The museum, the people, the consents and the evidence of the example are invented, "
+    "and its rights are nobody's; in the archive they would stand for ever as yours.",
     remedy="Write over it with what holds for you.",
 )
 EXAMPLE_TEXT_LEFT = Rule(

@@ -9,7 +9,12 @@ import pytest
 
 from archiver.findings import Finding, Severity
 from archiver.session import load_session, template_files
-from archiver.session.example_left import ANSWERING_FIELDS, TELLING_FIELDS, check_example_left
+from archiver.session.example_left import (
+    ANSWERING_FIELDS,
+    EVIDENCE_FIELDS,
+    TELLING_FIELDS,
+    check_example_left,
+)
 from tests.session.folders import edit, whole_session
 
 # What differs with every session; materials, settings, units and roles are kept.
@@ -76,6 +81,10 @@ def test_the_untouched_example_is_no_session(tmp_path: Path) -> None:
         "operators[0].consent",
         "operators[1].name",
         "operators[1].consent",
+        "evidence[0]",
+        "evidence[1]",
+        "evidence[2]",
+        "evidence[3]",
     ]
     assert all(each.where.line for each in found)
     warned = [each for each in found if each.severity is Severity.WARNING]
@@ -83,6 +92,40 @@ def test_the_untouched_example_is_no_session(tmp_path: Path) -> None:
         "session", "chains[0]", "media[0]", "setups[0]", "takes[0]", "takes[1]",
         "conditions[0]", "names[0]", "names[0]",
     ]  # fmt: skip
+
+
+def test_everything_that_is_left_is_told_at_once_with_its_line(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    warned = [each for each in left(folder) if each.severity is Severity.WARNING]
+    chain = next(each for each in warned if each.where.field.startswith("chains"))
+    lines = (folder / "session.yaml").read_text(encoding="utf-8").splitlines()
+    told = dict(re.findall(r"`([\w.]+)` \(lines? ([\d, ]+)\)", chain.message))
+    assert set(told) == {
+        "microphones.maker", "preamplifier.maker", "converter.maker", "recorder.maker",
+    }  # fmt: skip
+    for name, numbers in told.items():
+        for number in numbers.split(", "):
+            assert "maker: Ekko Works" in lines[int(number) - 1], name
+    machine = next(each for each in warned if each.where.file.startswith("machines/"))
+    for name in ("names", "maker.name", "made.statement", "owner.name"):
+        assert f"`{name}` (line" in machine.message
+    assert "more" not in machine.message
+
+
+def test_evidence_of_the_example_stops_the_deposit(tmp_path: Path) -> None:
+    overwritten(tmp_path)
+    machine = tmp_path / "machines/example-machine.yaml"
+    text = machine.read_text(encoding="utf-8")
+    machine.write_text(
+        f"{text}evidence:\n  - kind: mark\n    what: the plate has the address Kanalgade 11\n"
+        "    says: '[1907..]'\n    source: our register\n    confidence: firm\n",
+        encoding="utf-8",
+    )
+    (found,) = left(tmp_path)
+    assert (found.severity, found.where.field, found.where.line) == (
+        Severity.ERROR, "evidence[0]", 6,
+    )  # fmt: skip
+    assert "`what: the plate has the address Kanalgade 11`" in found.message
 
 
 def test_who_overwrites_what_differs_is_told_nothing(tmp_path: Path) -> None:
@@ -127,7 +170,7 @@ def test_every_field_that_counts_has_a_text_in_the_example(tmp_path: Path) -> No
         ("machine", "machines/example-machine.yaml"),
         ("type", "types/example-model.yaml"),
     ):
-        for field in TELLING_FIELDS[kind]:
+        for field in TELLING_FIELDS[kind] | (EVIDENCE_FIELDS if kind == "machine" else set()):
             name = field.removesuffix("[]").rpartition(".")[2]
             assert re.search(rf"\b{name}:", template_files()[file]), field
 
