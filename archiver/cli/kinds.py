@@ -35,7 +35,7 @@ _LEDGER_NAME = "ledger.sqlite3"
 # Source: sqlite.org/tempfiles.html (rollback journals, write-ahead log, shared memory).
 _OF_DATABASE = ("-journal", "-wal", "-shm")
 _RECEIPT_NAME = "receipt.json"
-_NO_KIND = frozenset({Kind.FILE, Kind.FOLDER, Kind.EMPTY, Kind.MISSING})
+_NO_KIND = frozenset({Kind.FILE, Kind.FOLDER, Kind.EMPTY, Kind.CLOSED, Kind.MISSING})
 
 
 class Takes(enum.Enum):
@@ -65,8 +65,8 @@ _KINDS = {
 # What a command may go on with although nothing says that it is what it takes: only the command
 # can tell what is wrong with it, or there is nothing wrong.
 _LEFT_TO_IT = {
-    Takes.BAG: frozenset({Kind.MISSING}),
-    Takes.SESSION: frozenset({Kind.FOLDER, Kind.EMPTY, Kind.MISSING}),
+    Takes.BAG: frozenset({Kind.MISSING, Kind.CLOSED}),
+    Takes.SESSION: frozenset({Kind.FOLDER, Kind.EMPTY, Kind.CLOSED, Kind.MISSING}),
     Takes.EITHER: _NO_KIND - {Kind.MISSING},
     Takes.STORE: _NO_KIND | {Kind.DEPOSIT, Kind.RECEIPT, Kind.PAPERS, Kind.QUARANTINE},
     Takes.PACKAGE: frozenset({Kind.FILE, Kind.MISSING}),

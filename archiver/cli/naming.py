@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_type_hints
 
 from archiver import files
 
@@ -25,13 +25,31 @@ def named(path: Path) -> Path:
 
 
 def name_paths(app: typer.Typer) -> None:
-    """Let every command of an app, and of the apps in it, be called with :func:`named` paths."""
+    """Let every command of an app, and of the apps in it, be called with :func:`named` paths.
+
+    Whether these can be opened is for the command to find out and to tell.
+    """
     for command in app.registered_commands:
         if command.callback is not None:
+            _open_nothing(command.callback)
             command.callback = _naming(command.callback)
     for group in app.registered_groups:
         if group.typer_instance is not None:
             name_paths(group.typer_instance)
+
+
+def _open_nothing(command: Callable[..., Any]) -> None:
+    """Leave it to a command to open what is named.
+
+    The parser would call a file without permission a call that cannot be carried out, although the
+    call is right and the machine stands in the way.
+    """
+    # Each reading of annotations that are text would make other objects.
+    command.__annotations__ = get_type_hints(command, include_extras=True)
+    for hint in command.__annotations__.values():
+        for said in getattr(hint, "__metadata__", ()):
+            if hasattr(said, "readable"):
+                said.readable = False
 
 
 def _naming(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from archiver import files
-from archiver.errors import ArchiverError, InputError, MisuseError
+from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Where
 from archiver.package.rules import (
     SIGNATURE_BAD,
@@ -50,6 +50,8 @@ _LARGEST_BYTES = 1 << 16
 _MOST_TOLD = 5
 _LARGEST_MANIFEST_BYTES = 1 << 30
 _NAME = re.compile(r"tagmanifest-[A-Za-z0-9]+\.txt\.sig")
+
+_PUBLIC_KEYS = (b"ssh-", b"ecdsa-", b"sk-")
 
 
 class SignatureVerdict(enum.StrEnum):
@@ -127,10 +129,9 @@ def sign_bag(
 
     Raises
     ------
-    InputError
-        The key is no Ed25519 key of OpenSSH, or the passphrase is wrong.
     MisuseError
-        The bag has no tag manifest, or is signed already.
+        The key is no Ed25519 key of OpenSSH, the passphrase is wrong, the bag has no tag manifest,
+        or it is signed already.
     SurroundingsError
         The signature cannot be written.
     """
@@ -184,6 +185,13 @@ def _private_key(content: bytes, passphrase: Callable[[], str] | None) -> Ed2551
     from cryptography.hazmat.primitives.serialization import load_ssh_private_key  # noqa: PLC0415
 
     accepted = "an Ed25519 private key of OpenSSH, made with: ssh-keygen -t ed25519"
+    if content.lstrip().startswith(_PUBLIC_KEYS):
+        raise MisuseError(
+            "the file holds a public key, and a private one signs",
+            where="--key",
+            accepted=accepted,
+            remedy="Name the file beside it that has the same name without .pub",
+        )
     try:
         try:
             private = load_ssh_private_key(content, password=None)
@@ -192,14 +200,14 @@ def _private_key(content: bytes, passphrase: Callable[[], str] | None) -> Ed2551
             word = passphrase() if passphrase is not None else ""
             private = load_ssh_private_key(content, password=word.encode())
     except (ValueError, TypeError, UnsupportedAlgorithm) as error:
-        raise InputError(
+        raise MisuseError(
             f"the key cannot be read ({error})",
             where="--key",
             accepted=accepted,
             remedy="Check the file, and the passphrase if it has one",
         ) from error
     if not isinstance(private, Ed25519PrivateKey):
-        raise InputError("the key is of another type", where="--key", accepted=accepted)
+        raise MisuseError("the key is of another type", where="--key", accepted=accepted)
     return private
 
 

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from archiver.errors import InputError
+from archiver.errors import InputError, MisuseError
 from archiver.package.sshsig import KEY_TYPE, Signature, Strings
 
 __all__ = ["Signer", "read_signers"]
@@ -60,7 +60,7 @@ def read_signers(text: str, where: str = "the list of signers") -> tuple[Signer,
 
     Raises
     ------
-    InputError
+    MisuseError
         A line is not of that form; it is named.
 
     Source: ssh-keygen(1), ALLOWED SIGNERS.
@@ -73,7 +73,7 @@ def read_signers(text: str, where: str = "the list of signers") -> tuple[Signer,
         try:
             signer = _signer(stripped)
         except ValueError as error:
-            raise InputError(
+            raise MisuseError(
                 f"the line is no accepted signer ({error})",
                 where=f"{where}:{number}",
                 accepted="NAME [options] ssh-ed25519 KEY",

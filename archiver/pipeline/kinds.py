@@ -46,6 +46,7 @@ class Kind(enum.StrEnum):
     FILE = "a file of a kind that is not known here"
     FOLDER = "a folder that holds neither a bag nor a session"
     EMPTY = "an empty folder"
+    CLOSED = "a folder that cannot be opened"
     MISSING = "nothing"
 
 
@@ -134,7 +135,7 @@ def _folder(path: Path, resolved: Path) -> tuple[Kind, Path | None]:
     try:
         found = files.entries(resolved)
     except ArchiverError:
-        return Kind.FOLDER, None
+        return Kind.CLOSED, None
     names = frozenset(entry.name for entry in found)
     folders = [entry.name for entry in found if entry.is_directory]
     beside = _beside(path, resolved, names)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from archiver import files
-from archiver.custody.audit import AuditVerdict, BagCheck, check_of, enter, plain
+from archiver.custody.audit import BagCheck, check_of, enter, plain
 from archiver.custody.entry import Draft, EntryKind, moment_text
 from archiver.custody.healing import Healed, heal_bag
 from archiver.custody.ledger import open_ledger
@@ -24,6 +24,7 @@ from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.findings import Finding, in_order
 from archiver.package.recovery import make_recovery
 from archiver.package.recovery_data import RecoveryRecord, recovery_place
+from archiver.pipeline.verify import require_read
 from archiver.progress import Progress, Silent
 from archiver.telling import command_line
 
@@ -88,7 +89,7 @@ class HealOutcome:
     @property
     def exit_status(self) -> int:
         """0 if the bag is intact now."""
-        return 0 if self.check.verdict is AuditVerdict.INTACT else 3
+        return self.check.verdict.exit_status
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -146,6 +147,7 @@ def protect_bags(
                 if require is not None:
                     require(bag)
                 found = verify_bag(bag, progress.advance)
+                require_read(found, "no recovery data was made")
                 if not found.report.valid:
                     raise IntegrityError(
                         "is not intact, so recovery data would keep the damage",
@@ -192,6 +194,8 @@ def heal(bag: Path, *, ledger: Path | None = None, progress: Progress | None = N
     """
     progress = progress or Silent()
     if not files.exists(recovery_place(bag)):
+        # Of a bag that is not there, or cannot be opened, nothing else is worth telling.
+        files.entries(bag)
         raise MisuseError(
             "has no recovery data beside it",
             where=str(bag),

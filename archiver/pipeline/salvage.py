@@ -13,7 +13,7 @@ from archiver.custody.salvage import Salvaged, salvage_master
 from archiver.custody.sound import SOUND_DIRECTORY, SoundDigests, decode_sound_digests
 from archiver.custody.verdicts import SoundVerdict
 from archiver.custody.verify import verify_bag
-from archiver.errors import ArchiverError, InputError, MisuseError
+from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.package.destination import lies_within
 from archiver.package.names import danger
 from archiver.pipeline.run import PROGRAM, moment
@@ -111,7 +111,7 @@ def salvage_bag(
         try:
             record = records.get(name)
             if record is None:
-                raise InputError(
+                raise IntegrityError(
                     "the bag has no usable record of the samples of this master",
                     where=name,
                     remedy="Take the record from another copy of the bag",

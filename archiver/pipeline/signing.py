@@ -16,6 +16,7 @@ from archiver.custody.ledger import open_ledger
 from archiver.custody.verify import verify_bag
 from archiver.errors import ArchiverError, IntegrityError
 from archiver.package.signature import SignatureCheck, sign_bag
+from archiver.pipeline.verify import require_read
 from archiver.progress import Progress, Silent
 
 __all__ = ["SignedBag", "sign_bags", "sign_report"]
@@ -84,7 +85,9 @@ def sign_bags(
             try:
                 if require is not None:
                     require(bag)
-                if not verify_bag(bag, progress.advance).report.valid:
+                found = verify_bag(bag, progress.advance)
+                require_read(found, "it was not signed")
+                if not found.report.valid:
                     raise IntegrityError(
                         "is not intact, so nobody should answer for it",
                         where=str(bag),

@@ -10,17 +10,43 @@ from typing import TYPE_CHECKING, Any
 from archiver import files
 from archiver.custody.verdicts import BagVerdict, Verification
 from archiver.custody.verify import Depth, verify_bag
-from archiver.errors import ArchiverError, MisuseError
+from archiver.errors import (
+    ArchiverError,
+    DefectError,
+    IntegrityError,
+    MisuseError,
+    SurroundingsError,
+)
+from archiver.package.validate import Verdict
 from archiver.progress import Progress, Silent
+from archiver.telling import command_line
 
 if TYPE_CHECKING:
     from archiver.package.signers import Signer
     from archiver.pipeline.kinds import Found
 
-__all__ = ["VerifiedBag", "accepted_signers", "asked_signers", "verify_bags", "verify_report"]
+__all__ = [
+    "VerifiedBag",
+    "accepted_signers",
+    "asked_signers",
+    "require_read",
+    "verify_bags",
+    "verify_report",
+]
 
 _SCHEMA = "verify-report 1"
 _LARGEST_LIST_BYTES = 1 << 24
+
+
+def exit_status_of(verdict: BagVerdict) -> int:
+    """Return the exit status that tells a verdict."""
+    match verdict:
+        case BagVerdict.INTACT | BagVerdict.COMPLETE:
+            return 0
+        case BagVerdict.UNDECIDED:
+            return SurroundingsError.exit_status
+        case _:
+            return IntegrityError.exit_status
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +62,9 @@ class VerifiedBag:
         """Exit status of this bag alone."""
         if self.error is not None:
             return self.error.exit_status
-        good = {BagVerdict.INTACT, BagVerdict.COMPLETE}
-        return 0 if self.verification is not None and self.verification.verdict in good else 3
+        if self.verification is None:
+            return DefectError.exit_status
+        return exit_status_of(self.verification.verdict)
 
     def as_json(self) -> dict[str, Any]:
         """Return the facts for machines."""
@@ -49,6 +76,22 @@ class VerifiedBag:
             "verdict": None,
             "error": str(self.error),
         }
+
+
+def require_read(found: Verification, so: str) -> None:
+    """Refuse to go on with a bag of which nothing is known to be wrong, but not all was read.
+
+    Raises
+    ------
+    SurroundingsError
+        It is one; ``so`` says what was therefore not done.
+    """
+    if found.report.verdict is Verdict.UNDECIDED:
+        raise SurroundingsError(
+            f"could not be verified whole, so {so}",
+            where=str(found.path),
+            remedy=f"See what could not be read: {command_line('verify', found.path)}",
+        )
 
 
 def verify_report(verdicts: Sequence[VerifiedBag], skipped: Sequence[Found] = ()) -> dict[str, Any]:
@@ -73,7 +116,7 @@ def accepted_signers(path: Path) -> tuple[Signer, ...]:
 
     Raises
     ------
-    InputError
+    MisuseError
         A line is not of that form.
     SurroundingsError
         The file cannot be read.
@@ -89,10 +132,10 @@ def asked_signers(path: Path) -> tuple[Signer, ...]:
 
     Raises
     ------
-    InputError, SurroundingsError
-        As :func:`accepted_signers`.
+    SurroundingsError
+        The file cannot be read.
     MisuseError
-        Nobody whose signature could be checked is on it.
+        A line is not of that form, or nobody whose signature could be checked is on the list.
     """
     signers = accepted_signers(path)
     if not signers:

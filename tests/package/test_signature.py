@@ -18,7 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from archiver.custody import BagVerdict, Depth, verify_bag
-from archiver.errors import ArchiverError, InputError, MisuseError
+from archiver.errors import ArchiverError, MisuseError
 from archiver.package.signature import NAMESPACE, SignatureVerdict, sign_bag
 from archiver.package.signers import Signer, read_signers
 from archiver.package.sshsig import Signature, decode_signature, encode_signature
@@ -221,7 +221,7 @@ def test_a_key_with_a_passphrase_asks_for_it(bag: Path) -> None:
         serialization.PrivateFormat.OpenSSH,
         serialization.BestAvailableEncryption(b"horn"),
     )
-    with pytest.raises(InputError):
+    with pytest.raises(MisuseError):
         sign_bag(bag, protected, passphrase=lambda: "wrong")
     assert sign_bag(bag, protected, passphrase=lambda: "horn")
 
@@ -236,7 +236,7 @@ def test_other_keys_are_refused(bag: Path) -> None:
         serialization.NoEncryption(),
     )
     for content in (other, b"no key", PUBLIC.encode()):
-        with pytest.raises(InputError, match="key"):
+        with pytest.raises(MisuseError, match="key"):
             sign_bag(bag, content)
 
 
@@ -294,7 +294,7 @@ def test_options_of_a_signer_are_kept_to() -> None:
     ["alone", "a@x ssh-ed25519 !!!", "a@x ssh-ed25519 AAAA", "a@x colour=red ssh-ed25519 AAAA"],
 )
 def test_a_broken_list_of_signers_names_the_line(line: str) -> None:
-    with pytest.raises(InputError, match=r"signers\.txt:2"):
+    with pytest.raises(MisuseError, match=r"signers\.txt:2"):
         read_signers(f"# ours\n{line}\n", "signers.txt")
 
 
