@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Sequence
 
-__all__ = ["byte_size", "command_line", "count", "excerpt", "sentence"]
+__all__ = ["byte_size", "command_line", "count", "excerpt", "listed", "sentence"]
 
 _UNITS = ("kB", "MB", "GB", "TB")
 # Letters of all languages are plain to every shell; a tilde is a home directory at the beginning.
@@ -26,6 +27,13 @@ def byte_size(number: int) -> str:
 def count(number: int, word: str, words: str = "") -> str:
     """Say a number of things; ``words`` is their name where an s does not make it."""
     return f"{number} {word if number == 1 else words or f'{word}s'}"
+
+
+def listed(words: Sequence[str], most: int = 12) -> str:
+    """Write words one after another; of very many the first, and how many there are more."""
+    if len(words) > most:
+        return f"{', '.join(words[: most - 1])} and {len(words) - most + 1} more"
+    return ", ".join(words[:-1]) + (" and " if len(words) > 1 else "") + words[-1]
 
 
 def excerpt(text: str, most: int) -> str:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from archiver import files
-from archiver.describe.agreement import disagreements
+from archiver.describe.agreement import all_disagreements
 from archiver.describe.held_back import HeldBack, hold_back
 from archiver.describe.statements import check_statements
 from archiver.describe.withholding import secrets_of
@@ -169,6 +169,7 @@ def look_over(
     if before is not None and loaded.session is not None:
         found += check_against(before, loaded.session)
     captures: list[CaptureFacts] = []
+    captured: list[tuple[Take, SampleFormat, SoundCoding]] = []
     if loaded.session is not None:
         sizes = _sizes(folder, loaded.session)
         secrets = secrets_of(loaded.session)
@@ -187,14 +188,9 @@ def look_over(
                 found.append(unusable(loaded.session, held.lead, error))
             else:
                 captures.append(facts)
-                for take in held.takes:
-                    found += disagreements(
-                        loaded.session,
-                        take,
-                        facts.sample_format,
-                        coding=facts.coding,
-                    )
+                captured += [(take, facts.sample_format, facts.coding) for take in held.takes]
             progress.advance(sizes[held.file])
+        found += all_disagreements(loaded.session, captured)
         lengths = {facts.file: s for facts in captures if (s := facts.duration_s) is not None}
         found += check_spans(loaded.session, lengths)
         found += check_durations(loaded.session, take_durations_s(loaded.session, lengths))

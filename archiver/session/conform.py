@@ -293,7 +293,8 @@ class _Reader:
             words = [str(value) for value in shape.values]
             near = meant(text, words) or self.suggestion(text, words)
             self.refused(node, shape, path, "is not one of the accepted words", near)
-            return None
+            # Taken for what is probably meant, the rest of the entry can be judged too.
+            return near
         if shape.pattern and not shape.pattern.search(text):
             if not text.strip():
                 self.refused(node, shape, path, "is blank")

@@ -17,7 +17,7 @@ from archiver.session.portable_names import same_elsewhere, shown, why_not_porta
 from archiver.session.records import Machine
 from archiver.session.sheet import Sheet
 from archiver.session.stated import Stated, stated
-from archiver.telling import count
+from archiver.telling import count, listed
 
 __all__ = ["CAPTURE_EXTENSIONS", "READ_ME", "Folder", "check_folder", "look_into"]
 
@@ -110,11 +110,31 @@ class _Listed:
     section: str
     kind: str
     missing: Rule
+    stray: Rule
+    unlisted: str
 
 
-_TAKES = _Listed(section="takes", kind="take", missing=rules.TAKE_FILE_MISSING)
-_PHOTOGRAPHS = _Listed(section="photographs", kind="photograph", missing=rules.PHOTOGRAPH_MISSING)
-_DOCUMENTS = _Listed(section="documents", kind="document", missing=rules.DOCUMENT_MISSING)
+_TAKES = _Listed(
+    section="takes",
+    kind="take",
+    missing=rules.TAKE_FILE_MISSING,
+    stray=rules.TAKE_NOT_IN_SHEET,
+    unlisted="is not the file of any take in the sheet",
+)
+_PHOTOGRAPHS = _Listed(
+    section="photographs",
+    kind="photograph",
+    missing=rules.PHOTOGRAPH_MISSING,
+    stray=rules.PHOTOGRAPH_NOT_IN_SHEET,
+    unlisted="is listed in no file of the session",
+)
+_DOCUMENTS = _Listed(
+    section="documents",
+    kind="document",
+    missing=rules.DOCUMENT_MISSING,
+    stray=rules.DOCUMENT_NOT_IN_SHEET,
+    unlisted="is not listed in the sheet",
+)
 
 
 def check_folder(
@@ -138,7 +158,7 @@ def check_folder(
     findings: list[Finding] = []
     on_disk = {same_elsewhere(path): path for path in seen.paths}
     present = set(seen.paths)
-    listed: set[str] = set()
+    named: set[str] = set()
     sources = [(listing, sheet.file, sheet.root) for listing in (_TAKES, _PHOTOGRAPHS, _DOCUMENTS)]
     sources += [
         (_PHOTOGRAPHS, machine.places.file, machine.places.root)
@@ -156,7 +176,7 @@ def check_folder(
         }
         for each in stated(root, listing.section, "file"):
             key = same_elsewhere(each.text)
-            listed |= {key, _meant(listing, each.text)}
+            named |= {key, _meant(listing, each.text)}
             before = first.setdefault(key, each)
             if before is not each:
                 if listing is _TAKES and {_entry_of(before), _entry_of(each)} <= spanned:
@@ -169,7 +189,7 @@ def check_folder(
             if listing is _PHOTOGRAPHS and each.text in present and key not in opened:
                 opened.add(key)
                 findings += _image(folder, each, file)
-    findings += _strays(seen.paths, listed, sheet)
+    findings += _strays(seen.paths, named, sheet)
     return findings
 
 
@@ -272,27 +292,29 @@ def _image(folder: Path, each: Stated, file: str) -> list[Finding]:
     return []
 
 
-def _strays(paths: Iterable[str], listed: set[str], sheet: Sheet) -> list[Finding]:
+def _strays(paths: Iterable[str], named: set[str], sheet: Sheet) -> list[Finding]:
     """Report what lies in the folder and stands nowhere in the sheet."""
     findings: list[Finding] = []
     elsewhere: dict[str, int] = {}
+    unlisted: dict[_Listed, list[str]] = {}
     for path in paths:
         top, slash, _ = path.partition("/")
-        if same_elsewhere(path) in listed or path in {sheet.file, INSTITUTION_FILE}:
+        if same_elsewhere(path) in named or path in {sheet.file, INSTITUTION_FILE}:
             continue
         where = Where(file=shown(path))
         if not slash:
             findings.append(rules.FOLDER_STRAY.at(where, "is not part of the session"))
         elif top == "takes" and "takes" not in sheet.damaged:
             suffix = PurePosixPath(path).suffix.lower()
-            rule = rules.TAKE_NOT_IN_SHEET if suffix in CAPTURE_EXTENSIONS else rules.FOLDER_STRAY
-            findings.append(rule.at(where, "is not the file of any take in the sheet"))
+            if suffix in CAPTURE_EXTENSIONS:
+                unlisted.setdefault(_TAKES, []).append(path)
+            else:
+                found = "is not the file of any take in the sheet"
+                findings.append(rules.FOLDER_STRAY.at(where, found))
         elif top == "photographs" and "photographs" not in sheet.damaged:
-            findings.append(
-                rules.PHOTOGRAPH_NOT_IN_SHEET.at(where, "is listed in no file of the session")
-            )
+            unlisted.setdefault(_PHOTOGRAPHS, []).append(path)
         elif top == "documents" and "documents" not in sheet.damaged:
-            findings.append(rules.DOCUMENT_NOT_IN_SHEET.at(where, "is not listed in the sheet"))
+            unlisted.setdefault(_DOCUMENTS, []).append(path)
         elif top in _YAML_FOLDERS:
             if not path.endswith(".yaml") or path.count("/") > 1:
                 findings.append(
@@ -305,6 +327,17 @@ def _strays(paths: Iterable[str], listed: set[str], sheet: Sheet) -> list[Findin
                 )
         elif top not in _FOLDERS:
             elsewhere[top] = elsewhere.get(top, 0) + 1
+    for listing, names in unlisted.items():
+        is_one = len(names) == 1
+        findings.append(
+            listing.stray.at(
+                Where(file=shown(names[0]) if is_one else f"{listing.section}/"),
+                listing.unlisted
+                if is_one
+                else f"each of {len(names)} files {listing.unlisted}: "
+                + listed([shown(name).removeprefix(f"{listing.section}/") for name in names]),
+            )
+        )
     for top, number in elsewhere.items():
         near = nearest(top, _FOLDERS)
         findings.append(

@@ -166,6 +166,9 @@ def _unknown(
 def _unused_machines(root: Group, session: Session) -> list[Finding]:
     used = {each.text for each in stated(root, "setups", "machine")}
     used |= {each.text for each in stated(root, "photographs", "machine")}
+    ids = [machine.id for machine in session.machines]
+    # A mistyped id is told, and means one of them.
+    used |= {near for each in used if each not in ids and (near := nearest(each, ids)) is not None}
     return [
         rules.MACHINE_NOT_USED.at(
             machine.locate("id"), f"no setup and no photograph refers to machine `{machine.id}`"

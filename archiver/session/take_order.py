@@ -12,6 +12,7 @@ from archiver.session.capacity import check_lengths
 from archiver.session.moments import doubts
 from archiver.session.records import ChannelLayout, Session, Take, TakeKind
 from archiver.session.timestamp import UNREAD
+from archiver.telling import listed
 
 __all__ = ["check_durations", "check_takes", "takes_in_time"]
 
@@ -27,6 +28,7 @@ def check_takes(session: Session) -> list[Finding]:
     findings: list[Finding] = []
     findings += _session_span(session)
     findings += _chains(session)
+    findings += _chainless(session)
     in_circle, circles = _circles(session)
     findings += circles
     for position, take in enumerate(session.takes):
@@ -164,14 +166,6 @@ def _belongings(session: Session, take: Take) -> list[Finding]:
                 accepted="`medium: cyl-07`",
             )
         )
-    if take.chain is None and len(session.chains) > 1:
-        findings.append(
-            rules.TAKE_CHAIN_MISSING.at(
-                session.locate(take.at),
-                f"take `{take.id}` names none of the {len(session.chains)} capture chains",
-                accepted=", ".join(f"`{chain.id}`" for chain in session.chains),
-            )
-        )
     chain = session.chain_of(take)
     if take.channels and chain is not None and len(take.channels) != len(chain.channels):
         findings.append(
@@ -183,6 +177,23 @@ def _belongings(session: Session, take: Take) -> list[Finding]:
             )
         )
     return findings
+
+
+def _chainless(session: Session) -> list[Finding]:
+    """Tell once of all takes that do not say which of several chains was used."""
+    takes = [take for take in session.takes if take.chain is None]
+    if not takes or len(session.chains) < 2:
+        return []
+    subject = f"take `{takes[0].id}` names"
+    if len(takes) > 1:
+        subject = f"the takes {listed([f'`{take.id}`' for take in takes])} name"
+    return [
+        rules.TAKE_CHAIN_MISSING.at(
+            session.locate(takes[0].at),
+            f"{subject} none of the {len(session.chains)} capture chains",
+            accepted=" or ".join(f"`chain: {chain.id}`" for chain in session.chains),
+        )
+    ]
 
 
 def _circles(session: Session) -> tuple[set[str], list[Finding]]:

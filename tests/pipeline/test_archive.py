@@ -362,6 +362,40 @@ def test_a_wrong_rate_in_the_sheet_stops_the_deposit(tmp_path: Path) -> None:
     assert finding.where.line is not None
 
 
+def test_a_wrong_rate_of_the_chain_is_told_once_for_all_its_takes(tmp_path: Path) -> None:
+    folder = make_session(tmp_path / "s", takes=3, edit=lambda t: t.replace("48 kHz", "96 kHz"))
+    (finding,) = [f for f in check_session(folder).findings if f.code == "capture-rate-differs"]
+    assert "each of the takes t1, t2 and t3 was captured at 48000 Hz" in finding.message
+    assert finding.where.field == "chains[0].sample_rate"
+    lines = (folder / "session.yaml").read_text(encoding="utf-8").splitlines()
+    assert finding.where.line is not None
+    assert "sample_rate: 96 kHz" in lines[finding.where.line - 1]
+
+
+def test_what_only_some_takes_of_a_chain_differ_in_is_told_at_the_first_of_them(
+    tmp_path: Path,
+) -> None:
+    folder = make_session(tmp_path / "s", takes=3)
+    for name in ("t2", "t3"):
+        write_take(folder / f"takes/{name}.wav", sound(1), subtype="PCM_16")
+    (finding,) = [f for f in check_session(folder).findings if f.code == "capture-depth-differs"]
+    assert "each of the takes t2 and t3 has 16 bits a sample" in finding.message
+    assert finding.where.field == "takes[1].file"
+
+
+def test_takes_in_rights_are_not_missed_where_the_takes_cannot_be_read(tmp_path: Path) -> None:
+    layers = "holder: Museet, layers: [{layer: performance, statement: x, holder: y, takes: [t1]}]"
+    folder = make_session(
+        tmp_path / "s",
+        edit=lambda t: t.replace("holder: Museet", layers).replace(
+            "kind: room tone", "kind: room tone\n    operators: [op"
+        ),
+    )
+    codes = [f.code for f in check_session(folder).findings]
+    assert "sheet-syntax" in codes
+    assert "rights-layer-takes" not in codes
+
+
 def test_noise_is_taken_from_the_declared_room_tone_of_the_chain(tmp_path: Path) -> None:
     """Known answer: noise of a known level in both takes, a tone of a known level in one."""
     folder = tmp_path / "s"

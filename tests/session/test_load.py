@@ -525,7 +525,10 @@ def test_a_mistyped_take_is_still_known_to_others(tmp_path: Path) -> None:
     loaded = load_session(folder)
     assert codes(loaded) == ["sheet-value"]
     assert loaded.session is not None
-    assert [(take.id, take.at) for take in loaded.session.takes] == [("t02", "takes[1]")]
+    assert [(take.id, take.at) for take in loaded.session.takes] == [
+        ("t01", "takes[0]"),
+        ("t02", "takes[1]"),
+    ]
 
 
 def test_thousands_of_unknown_references_are_all_told(tmp_path: Path) -> None:
@@ -598,3 +601,51 @@ def test_every_rule_says_why_and_what_to_do() -> None:
             assert rule.reason.endswith("."), rule.code
             assert rule.remedy.endswith("."), rule.code
             assert rule.severity in Severity
+
+
+def _many_captures(folder: Path) -> None:
+    for number in range(3, 20):
+        write(folder, f"takes/{number:04d}.wav", b"RIFF")
+
+
+def _two_chains_and_no_word_of_them(folder: Path) -> None:
+    _second_chain(folder)
+    edit(folder, SHEET, "    chain: main ", "    # ")
+
+
+def _kind_and_start(folder: Path) -> None:
+    edit(folder, SHEET, "    kind: reproduction\n", "    kind: reprodution\n")
+    edit(folder, SHEET, "2026-04-18T14:20:41+02:00", "2026-04-18T19:20:41+02:00")
+
+
+def _mistyped_machine(folder: Path) -> None:
+    path = folder / SHEET
+    text = path.read_text(encoding="utf-8").replace(
+        "    machine: example-machine ", "    machine: exampel-machine "
+    )
+    path.write_text(text, encoding="utf-8")
+
+
+ONCE: dict[str, tuple[Callable[[Path], None], list[str], str]] = {
+    "many captures": (_many_captures, ["take-not-in-sheet"], "each of 17 files is not the file of any take in the sheet: 0003.wav, 0004.wav"),
+    "two chains": (_two_chains_and_no_word_of_them, ["take-chain-missing"], "the takes `t01` and `t02` name none of the 2 capture chains"),
+    "a mistyped kind": (_edited("    kind: reproduction\n", "    kind: reprodution\n"), ["sheet-value"], "did you mean `reproduction`?"),
+    "a mistyped kind and a wrong start": (_kind_and_start, ["sheet-value", "take-outside-session"], "after the session ended"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("change", "expected", "words"), ONCE.values(), ids=list(ONCE))
+def test_one_slip_is_told_once_and_hides_nothing(
+    tmp_path: Path, change: Callable[[Path], None], expected: list[str], words: str
+) -> None:
+    folder = whole_session(tmp_path)
+    change(folder)
+    findings = load_session(folder).findings
+    assert sorted(finding.code for finding in findings) == sorted(expected)
+    assert any(words in finding.message for finding in findings)
+
+
+def test_a_machine_whose_id_is_mistyped_is_not_called_unused(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    _mistyped_machine(folder)
+    assert set(codes(load_session(folder))) == {"machine-unknown"}
