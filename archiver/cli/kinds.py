@@ -13,7 +13,8 @@ from pathlib import Path
 
 from archiver import files
 from archiver.cli.naming import named
-from archiver.errors import ArchiverError, MisuseError
+from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.package.recovery_data import recovery_place
 from archiver.pipeline.kinds import BESIDE_BAGS, Found, Kind, is_text, look_at
 from archiver.telling import command_line
 
@@ -111,8 +112,20 @@ def expect(path: Path, takes: Takes, command: str, *rest: object) -> Found:
     ------
     MisuseError
         Says what it is, what the command takes, and which line does what was meant.
+    IntegrityError
+        There is recovery data of a bag, and the bag is not there.
     """
     found = look_at(path)
+    if found.kind is Kind.MISSING and takes is Takes.BAG and _protected(path):
+        line = command_line(
+            "copies", path.parent, "STORE", "--ledger", "FILE", "--repair", "--bag", path.name
+        )
+        raise IntegrityError(
+            "the bag is gone; only its recovery data lies there still",
+            where=str(path),
+            remedy="Look whether it was moved or renamed; if not, bring it back from another copy: "
+            f"{line}",
+        )
     known = found.kind in _KINDS[takes] | _LEFT_TO_IT[takes]
     if not known or (found.kind is Kind.FILE and takes in _LEDGERS and is_text(path)):
         raise refusal(found, takes, command, *rest)
@@ -351,6 +364,11 @@ def _is_there(path: Path) -> bool:
         return False
 
 
+def _protected(bag: Path) -> bool:
+    """Say whether recovery data of this bag lies where its bag would."""
+    return look_at(recovery_place(bag)).kind is Kind.RECOVERY
+
+
 def bags_among(
     paths: Sequence[Path], command: str, *rest: object
 ) -> tuple[list[Path], tuple[Found, ...]]:
@@ -372,6 +390,15 @@ def bags_among(
     looked = [look_at(path) for path in globbed(paths)]
     skipped = tuple(one for one in looked if one.kind in BESIDE_BAGS)
     bags = [one.path for one in looked if one.kind not in BESIDE_BAGS]
+    # A shell cannot name a bag that is gone; what was left beside it tells that there was one.
+    bags += [
+        one.owner
+        for one in skipped
+        if one.kind is Kind.RECOVERY
+        and one.owner is not None
+        and one.owner not in bags
+        and not files.exists(one.owner)
+    ]
     if not bags:
         raise refusal(looked[0], Takes.BAG, command, *rest)
     return bags, skipped

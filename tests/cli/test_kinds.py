@@ -340,3 +340,19 @@ def test_what_does_not_exist_is_told_as_that(
         (session / "machines" / "lillehavn-a.yaml").write_text(text, encoding="utf-8")
     ran = run(*(word.format(root=place, session=session) for word in words))
     assert (ran.status, told in ran.err) == (2, True), ran
+
+
+def test_recovery_data_whose_bag_is_gone_is_told(place: Path, run: Runner) -> None:
+    store = place / "store"
+    beside = store / "bag-0.recovery"
+    beside.mkdir()
+    (beside / "bag-0.par2").write_bytes(b"PAR2")
+    shutil.rmtree(store / "bag-0")
+    for words in (["verify", beside], ["verify", store / "bag-0"], ["verify", *store.iterdir()],
+                  ["heal", store / "bag-0"], ["sign", beside, "--key", place / "key"]):  # fmt: skip
+        ran = run(*words)
+        assert ran.status == 3, ran
+        assert "the bag is gone" in " ".join((ran.out + ran.err).split())
+    facts = json.loads(run("verify", beside, "--json").out)
+    assert [bag["bag"] for bag in facts["bags"]] == [str(store / "bag-0")]
+    assert facts["exit_status"] == 3
