@@ -77,7 +77,10 @@ def new(
 ) -> int:
     """Lay out a session folder with a commented sheet."""
     from archiver.cli import views
+    from archiver.cli.outputs import outside_bags
     from archiver.pipeline.new import new_session
+
+    outside_bags(folder, "DIR")
 
     if ask:
         from archiver.cli.asking import ask_and_lay_out
@@ -208,8 +211,10 @@ def archive(
 ) -> int:
     """Make a verified bag of a session; runs the check first."""
     from archiver.cli.kinds import Takes, expect
+    from archiver.cli.outputs import outside_bags
 
     expect(folder, Takes.SESSION, "archive", "--to", to)
+    outside_bags(to, "--to")
     from archiver.cli.progress import shown
     from archiver.pipeline.measuring import measured_beside
 
@@ -278,10 +283,12 @@ def export(
     """Make the descriptions of a bag again from its records."""
     from archiver.cli import views
     from archiver.cli.kinds import Takes, expect
+    from archiver.cli.outputs import outside_bags
     from archiver.findings import stops_deposit
     from archiver.pipeline.export import export_documents
 
     expect(bag, Takes.BAG, "export", "--to", to)
+    outside_bags(to, "--to")
     exported = export_documents(bag, to, document or ())
     views.show_export(exported, as_json=as_json)
     return 1 if stops_deposit(exported.findings) else 0

@@ -260,10 +260,12 @@ def salvage(
     """Write what is left of damaged masters as new WAVs with the damage marked."""
     from archiver.cli import custody_views
     from archiver.cli.kinds import Takes, expect
+    from archiver.cli.outputs import outside_bags
     from archiver.cli.progress import shown
     from archiver.pipeline.salvage import salvage_bag
 
     expect(bag, Takes.BAG, "salvage", "--to", to)
+    outside_bags(to, "--to")
     with shown() as progress:
         outcome = salvage_bag(bag, to, masters=master or (), progress=progress)
     custody_views.show_salvage(outcome, as_json=as_json)

@@ -1,6 +1,6 @@
-"""Whether a file may be written where a command is told to: never over what is kept.
+"""Whether something may be written where a command is told to: never over what is kept.
 
-Every option that names one file to write asks here, before the work begins.
+Every option and argument that names a place to write to asks here, before the work begins.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from archiver import files
 from archiver.errors import ArchiverError, MisuseError
 from archiver.pipeline.kinds import Kind, look_at
 
-__all__ = ["may_write"]
+__all__ = ["may_write", "outside_bags"]
 
 _HEAD_BYTES = 4096
 # A folder that holds any of these is a bag, or what damage left of one.
@@ -48,15 +48,16 @@ def may_write(
     ------
     MisuseError
         Says what is there.
+    SurroundingsError
+        The folder of the file is not there.
     """
     kept = [one.with_name(one.name + more) for one in keep for more in ("", *_BESIDE_LEDGER)]
     if any(_same(path, one) for one in kept):
         raise _refused(path, option, "is what the command itself works with")
-    bag = _bag_around(path)
-    if bag is not None:
-        raise _refused(path, option, f"lies in the bag {bag}, which a new file would change")
+    outside_bags(path, option)
     found = look_at(path)
     if found.kind is Kind.MISSING:
+        files.status(files.resolved(path.parent))
         return path
     if found.kind in {Kind.LEDGER, Kind.LEDGER_PART}:
         raise _refused(path, option, f"is {found.kind}")
@@ -68,11 +69,31 @@ def may_write(
     return path
 
 
+def outside_bags(path: Path, option: str) -> None:
+    """Refuse a file or a folder that would be written into a bag, whichever that is.
+
+    Raises
+    ------
+    MisuseError
+        Names the bag.
+    """
+    resolved = _resolved(path)
+    for above in (resolved, *resolved.parents):
+        if any(files.exists(above / name) for name in _OF_BAGS):
+            place = "is a bag itself" if above == resolved else f"lies inside the bag {above}"
+            raise MisuseError(
+                f"{path} {place}, which nothing may be added to",
+                where=option,
+                accepted="a place beside the bag or elsewhere",
+                remedy="Choose another place",
+            )
+
+
 def _refused(path: Path, option: str, found: str) -> MisuseError:
     return MisuseError(
         f"{path} {found}",
         where=option,
-        accepted="a new file outside of bags, or one that this command has written before",
+        accepted="a new file, or one that this command has written before",
         remedy="Name another file",
     )
 
@@ -82,10 +103,8 @@ def _resolved(path: Path) -> Path:
     try:
         return files.resolved(path)
     except ArchiverError:
-        try:
-            return files.resolved(path.parent) / path.name
-        except ArchiverError:
-            return path
+        # Of what is to be made, the next folder above that is there says where it will lie.
+        return path if path.parent == path else _resolved(path.parent) / path.name
 
 
 def _same(one: Path, other: Path) -> bool:
@@ -98,13 +117,6 @@ def _same(one: Path, other: Path) -> bool:
     except ArchiverError:
         return False
     return here.inode != 0 and (here.device, here.inode) == (there.device, there.inode)
-
-
-def _bag_around(path: Path) -> Path | None:
-    for above in _resolved(path).parents:
-        if any(files.exists(above / name) for name in _OF_BAGS):
-            return above
-    return None
 
 
 def _head(path: Path) -> bytes:

@@ -71,10 +71,12 @@ def pack(
     """Pack a bag into one file, or parts of a size, with a list of checksums."""
     from archiver.cli import package_views
     from archiver.cli.kinds import Takes, expect
+    from archiver.cli.outputs import outside_bags
     from archiver.cli.progress import shown
     from archiver.pipeline.packing import form_named, pack_bag
 
     expect(bag, Takes.BAG, "pack", "--to", to)
+    outside_bags(to, "--to")
     part_bytes = bytes_of(part_size, "--part-size")
     with shown() as progress:
         packed = pack_bag(
@@ -122,6 +124,7 @@ def unpack(
     """Unpack bags and compare them with their manifests; what is not valid is not left there."""
     from archiver.cli import package_views
     from archiver.cli.kinds import Takes, expect, globbed
+    from archiver.cli.outputs import outside_bags
     from archiver.cli.progress import shown
     from archiver.package.limits import Limits
     from archiver.pipeline.packing import unpack_packages
@@ -129,6 +132,7 @@ def unpack(
     packages = globbed(packages)
     for package in packages:
         expect(package, Takes.PACKAGE, "unpack", "--to", to)
+    outside_bags(to, "--to")
     limits = Limits(
         most_entries=most_files,
         most_bytes=bytes_of(most_size, "--most-size"),

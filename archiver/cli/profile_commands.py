@@ -57,8 +57,10 @@ def new(
 ) -> int:
     """Lay out an example profile, with its BagIt Profile, to be written over."""
     from archiver.cli import profile_views
+    from archiver.cli.outputs import outside_bags
     from archiver.pipeline.new import new_institution
 
+    outside_bags(folder, "DIR")
     profile_views.show_new(new_institution(folder), as_json=as_json)
     return 0
 

@@ -140,10 +140,12 @@ def page(
     """Write the session's page as one file to read or print, with its pictures in it."""
     from archiver.cli import record_views
     from archiver.cli.kinds import Takes, expect
+    from archiver.cli.outputs import outside_bags
     from archiver.cli.progress import shown
     from archiver.pipeline.page import write_page
 
     expect(place, Takes.EITHER, "page", "--to", to)
+    outside_bags(to, "--to")
     with shown() as progress:
         written = write_page(place, to, progress=progress)
     record_views.show_page(written, as_json=as_json)

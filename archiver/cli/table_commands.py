@@ -32,10 +32,12 @@ def to_table(
 ) -> int:
     """Write the sheet and the machine files as a workbook or as CSV files."""
     from archiver.cli.kinds import Takes, expect
+    from archiver.cli.outputs import outside_bags
     from archiver.cli.table_views import show_exported
     from archiver.pipeline.sheets import export_tables
 
     expect(folder, Takes.SESSION, "sheet export", target)
+    outside_bags(target, "FILE")
     return show_exported(export_tables(folder, target), as_json=as_json)
 
 
@@ -51,7 +53,9 @@ def from_table(
     as_json: AsJson = False,
 ) -> int:
     """Write a sheet and machine files from a workbook or from CSV files."""
+    from archiver.cli.outputs import outside_bags
     from archiver.cli.table_views import show_written
     from archiver.pipeline.sheets import import_tables
 
+    outside_bags(folder, "DIR")
     return show_written(import_tables(source, folder), as_json=as_json)
