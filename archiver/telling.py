@@ -6,7 +6,7 @@ import os
 import re
 from collections.abc import Sequence
 
-__all__ = ["byte_size", "command_line", "count", "excerpt", "listed", "sentence"]
+__all__ = ["byte_size", "command_line", "count", "excerpt", "listed", "quoted", "sentence"]
 
 _UNITS = ("kB", "MB", "GB", "TB")
 # Letters of all languages are plain to every shell; a tilde is a home directory at the beginning.
@@ -66,10 +66,11 @@ def command_line(*words: object, windows: bool = os.name == "nt") -> str:
     windows : bool
         Whether it is for the shells of Windows, which know double quotes alone.
     """
-    return " ".join(["archiver", *(_quoted(str(word), windows=windows) for word in words)])
+    return " ".join(["archiver", *(quoted(str(word), windows=windows) for word in words)])
 
 
-def _quoted(word: str, *, windows: bool) -> str:
+def quoted(word: str, *, windows: bool = os.name == "nt") -> str:
+    """Write one word of a command line so that the shell of this system takes it as one."""
     if (_PLAIN_WINDOWS if windows else _PLAIN_POSIX).fullmatch(word):
         return word
     if windows:

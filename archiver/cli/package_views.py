@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from archiver.cli.printing import block, count, open_console, plain, print_json, size
+from archiver.telling import quoted
 
 if TYPE_CHECKING:
     from archiver.pipeline.packing import Packed, UnpackedPackage
 
-__all__ = ["show_packed", "show_unpacked"]
+__all__ = ["check_lines", "show_packed", "show_unpacked"]
 
 
 def show_packed(packed: Packed, *, as_json: bool) -> None:
@@ -30,9 +32,39 @@ def show_packed(packed: Packed, *, as_json: bool) -> None:
     for part in listed.parts:
         console.print(f"  {plain(part.name)}  {size(part.size)}")
     console.print(f"  {plain(listed.name)}")
-    console.print(f"Check: sha256sum -c {plain(listed.name)}")
+    for line in check_lines(str(packed.folder), listed.name, listed.package, number):
+        console.print(plain(line), soft_wrap=True)
+
+
+def check_lines(
+    folder: str, listing: str, package: str, number: int, *, platform: str = sys.platform
+) -> list[str]:
+    """Write how a package is checked, and its parts joined, without this program.
+
+    Source: coreutils, macOS and Windows bring these commands along (common practice).
+    """
+    if platform == "win32":
+        files = [f"{package}.{one:04}" for one in range(1, number + 1)] if number > 1 else [package]
+        paths = [quoted(f"{folder}\\{name}", windows=True) for name in files]
+        each = ", and so on for each part" if number > 1 else ""
+        lines = [f"Check: certutil -hashfile {paths[0]} SHA256"]
+        lines.append(f"       and compare with {listing}{each}")
+        if number > 1:
+            joined = quoted(f"{folder}\\{package}", windows=True)
+            lines.append(f"Join:  copy /b {' + '.join(paths)} {joined}")
+        return lines
+    place, listed, joined = (quoted(word, windows=False) for word in (folder, listing, package))
+    go = f"cd {_behind_dash(place)}"
+    tool = "shasum -a 256" if platform == "darwin" else "sha256sum"
+    lines = [f"Check: ({go} && {tool} -c {_behind_dash(listed)})"]
     if number > 1:
-        console.print(f"Join:  cat {plain(listed.package)}.???? > {plain(listed.package)}")
+        lines.append(f"Join:  ({go} && cat {_behind_dash(joined)}.???? > {joined})")
+    return lines
+
+
+def _behind_dash(word: str) -> str:
+    """Keep a name that begins with a dash from being taken for an option."""
+    return f"-- {word}" if word.startswith("-") else word
 
 
 def show_unpacked(done: Sequence[UnpackedPackage], *, as_json: bool) -> None:

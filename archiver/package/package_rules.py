@@ -41,6 +41,9 @@ __all__ = [
     "NAME_REPEATED",
     "NAME_TRAILING",
     "NOTHING",
+    "NOT_PORTABLE",
+    "NOT_WHOLE",
+    "NO_BAG",
     "PARTS_DISAGREE",
     "PATH_ABSOLUTE",
     "PATH_BACKSLASH",
@@ -108,6 +111,10 @@ NAME_TRAILING = _error("name-trailing", "Windows drops a full stop or blank at t
 NAME_CHARACTER = _error("name-character", "Windows refuses this character in a name", _RENAME)
 NAME_REPEATED = _error("name-repeated", "Of two entries of one name the last would win", _SENDER)
 NAMES_ONE = _error("names-one", "Some systems hold these names as one", _RENAME)
+NOT_PORTABLE = frozenset(
+    rule.code for rule in (NAME_DEVICE, NAME_TRAILING, NAME_CHARACTER, NAMES_ONE)
+)
+"""Codes of names that only some systems refuse, and that can be allowed."""
 TOP_NOT_ONE = _error("several-tops", "A package holds one bag, in one top directory", _SENDER)
 TOP_NO_DIRECTORY = _error("top-no-directory", "A file beside the bag is no part of it", _SENDER)
 TOP_NAME = _error("top-name", "A hidden directory is no place for a bag", _SENDER)
@@ -158,6 +165,17 @@ CHECKSUM_OF_ENTRY = _error(
     "entry-damaged", "Content that disagrees with its checksum is not what was packed", _AGAIN
 )
 BAG_DIFFERS = _error("bag-differs", "What was unpacked is not what the bag's manifests say", _AGAIN)
+NO_BAG = _error(
+    "no-bag",
+    "A bag has bagit.txt and a manifest in its top directory",
+    "Ask whoever sent it for a bag; a package of another kind is unpacked by another program",
+)
+NOT_WHOLE = _error(
+    "not-whole",
+    "A bag of which files were left out is compared with its manifests only when it has them",
+    "Take it in with `archiver receive`, which completes it from the earlier version in the "
+    "store and, with --fetch-from, from a URL. Or ask for the whole bag",
+)
 BAG_NOT_COMPLETE = _error(
     "bag-not-complete", "Only a complete bag is packed", "Verify the bag and repair it first"
 )

@@ -11,7 +11,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
@@ -24,9 +24,9 @@ from archiver.package.entry_names import NameJudge
 from archiver.package.form import Form
 from archiver.package.layout import FileSource, Layout, Member
 from archiver.package.manifest import hashlib_name
-from archiver.package.package_rules import BAG_NOT_COMPLETE
+from archiver.package.package_rules import BAG_NOT_COMPLETE, NOT_PORTABLE
 from archiver.package.reader import Bag, read_bag
-from archiver.package.refusal import PackageDamagedError, some_of
+from archiver.package.refusal import PackageDamagedError, PackageRefusedError, some_of
 from archiver.package.tar_form import TarFrame
 from archiver.package.validate import validate
 from archiver.package.zip_form import ZipFrame
@@ -165,8 +165,7 @@ def serialise(
     top = bag.name if bag.name not in {"", ".", ".."} else files.resolved(bag).name
     expected = _expected(said) if compare else {}
     members = _members(expected, bag, top, frozenset(omit), additions)
-    judge = NameJudge(top + form.ending, any_names=any_names)
-    judge.judge_all([member.path for member in members])
+    _judge_names(top, form, members, any_names=any_names)
     content_bytes = sum(m.size for m in members if isinstance(m.source, FileSource))
     time_s = _day_of(said) if modified_s is None else modified_s
     name = top + form.ending
@@ -225,6 +224,20 @@ def _members(
     members += [Member(path=path, size=0) for path in directories]
     # What is not Unicode is refused with the other names, by the judge.
     return sorted(members, key=lambda member: member.path.encode("utf-8", "surrogatepass"))
+
+
+def _judge_names(top: str, form: Form, members: Sequence[Member], *, any_names: bool) -> None:
+    """Refuse what unpacking would refuse, and say what can be done where the bag is."""
+    name = top + form.ending
+    remedy = "Give the folder of the bag another name, and pack it under that"
+    try:
+        NameJudge(name, any_names=any_names).judge(f"{top}/", is_directory=True)
+        remedy = "Make a new version of the bag in which it has another name, and pack that"
+        NameJudge(name, any_names=any_names).judge_all([member.path for member in members])
+    except PackageRefusedError as error:
+        if error.finding.code in NOT_PORTABLE:
+            remedy += ". Or allow names of any kind on both sides, with --any-names"
+        raise PackageRefusedError(replace(error.finding, remedy=remedy)) from error
 
 
 def _expected(said: Bag) -> dict[str, tuple[str, str]]:

@@ -25,21 +25,27 @@ from archiver.package.form import Form
 from archiver.package.incoming import Entry, Incoming
 from archiver.package.inflating import content_bytes, inflated
 from archiver.package.limits import RATIO_FROM_BYTES, Limits
+from archiver.package.named_information import is_ni
 from archiver.package.package_rules import (
     BAG_DIFFERS,
+    NO_BAG,
+    NOT_WHOLE,
     NOTHING,
     RATIO,
     TOO_MANY,
     TOO_MUCH,
     TRUNCATED,
 )
+from archiver.package.reader import read_bag
 from archiver.package.refusal import PackageDamagedError, some_of
+from archiver.package.rules import DECLARATION_MISSING, FETCH_PENDING, MANIFEST_MISSING, OXUM
 from archiver.package.settling import Settler
 from archiver.package.space import bytes_needed, require_space
 from archiver.package.storing import close_quietly
 from archiver.package.tar_reading import read_tar
 from archiver.package.validate import BagReport, validate
 from archiver.package.zip_reading import read_zip
+from archiver.telling import count
 
 __all__ = ["Unpacked", "unpack"]
 
@@ -131,7 +137,7 @@ def unpack(
         written = writer.write(entries)
         if complete is not None:
             complete(writer.root)
-        report = _compared(incoming, writer.root)
+        report = _compared(incoming, writer.root, whole=complete is not None)
         writer.name()
         undo.pop_all()
         return Unpacked(
@@ -329,15 +335,39 @@ def _directories(directory: Path) -> Iterator[str]:
     return iter([entry.name for entry in files.entries(directory) if entry.is_directory])
 
 
-def _compared(incoming: Incoming, root: Path) -> BagReport:
+def _compared(incoming: Incoming, root: Path, *, whole: bool) -> BagReport:
+    """Compare a bag with its manifests; ``whole`` says that all was brought in that it names."""
     report = validate(root)
     if report.valid:
         return report
     wrong = tuple(f for f in report.findings if f.severity is Severity.ERROR)
+    codes = {finding.code for finding in wrong}
+    if {DECLARATION_MISSING.code, MANIFEST_MISSING.code} <= codes:
+        raise incoming.refused(NO_BAG, "it holds no bag: there is no bagit.txt and no manifest")
+    # What it states of its payload it states of all of it.
+    if not whole and FETCH_PENDING.code in codes <= {FETCH_PENDING.code, OXUM.code}:
+        raise incoming.refused(NOT_WHOLE, _left_out(root))
     raise PackageDamagedError(
         BAG_DIFFERS.at(
             Where(file=incoming.name),
             f"the bag in it is {report.verdict}: {some_of(wrong)}",
         ),
         wrong,
+    )
+
+
+def _left_out(root: Path) -> str:
+    absent = [
+        line.url
+        for line in read_bag(root).fetch
+        if not files.exists(root.joinpath(*line.path.split("/")))
+    ]
+    named = sum(is_ni(url) for url in absent)
+    parts = [
+        f"{count(named, 'file')} of an earlier version, named by digest" if named else "",
+        f"{count(len(absent) - named, 'file')} at a URL" if len(absent) > named else "",
+    ]
+    return (
+        f"what it holds is intact, and {' and '.join(filter(None, parts))} in fetch.txt "
+        f"{'is' if len(absent) == 1 else 'are'} to be brought in"
     )

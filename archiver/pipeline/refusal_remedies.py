@@ -99,6 +99,7 @@ _BY_REMEDY: Mapping[str, tuple[Rule, ...]] = {
         packages.MORE_THAN_ANNOUNCED,
         packages.NAME_NUL,
         packages.NAME_REPEATED,
+        packages.NO_BAG,
         packages.PATH_ABSOLUTE,
         packages.PATH_BACKSLASH,
         packages.PATH_CLIMBS,

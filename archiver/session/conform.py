@@ -341,7 +341,7 @@ class _Reader:
     def refused(
         self, node: Scalar, shape: Shape, path: str, why: str, near: str | None = None
     ) -> None:
-        accepted = shape.accepted or "a text"
+        accepted = shape.accepted or _range_of(shape)
         is_closed = shape.values or shape.kind == "boolean"
         if not is_closed and f"`{shape.example}`" not in accepted:
             accepted += f", such as `{shape.example}`"
@@ -368,3 +368,14 @@ class _Reader:
 def _shown(text: str) -> str:
     line = " ".join(text.split())
     return line if len(line) <= _SHOWN else line[: _SHOWN - 1] + "…"
+
+
+def _range_of(shape: Shape) -> str:
+    """Say what a field takes of which the schema states the kind, and bounds, alone."""
+    if shape.kind not in {"integer", "number"}:
+        return "a text"
+    low, high = shape.minimum, shape.maximum
+    bounds = f" from {low} to {high}" if low is not None and high is not None else ""
+    if not bounds and (low is not None or high is not None):
+        bounds = f" of at least {low}" if low is not None else f" of at most {high}"
+    return f"a {'whole ' if shape.kind == 'integer' else ''}number{bounds}"

@@ -8,6 +8,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
+import subprocess
+import tarfile
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +18,14 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from archiver.cli.package_commands import bytes_of
+from archiver.cli.package_views import check_lines
 from archiver.errors import MisuseError
 from archiver.schema_store import schema
 from tests.cli.running import Ran, Runner
 from tests.cli.test_custody_reports import parts
 from tests.package.hostile_packages import TOP, member, tar_with
 from tests.package.small_bags import contents, write_bag
+from tests.pipeline.handing import PAYLOAD, both_sides, small_bag
 
 NOISE = hashlib.shake_256(b"noise").digest(200_000)
 
@@ -81,6 +86,87 @@ def test_parts_are_written_and_joined(run: Runner, bag: Path, tmp_path: Path) ->
     assert ran.status == 0, ran.err
     assert "valid" in ran.out
     assert contents(tmp_path / "store" / TOP) == contents(bag)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the shell of POSIX and coreutils judge")
+@pytest.mark.parametrize("name", ["it's/bag one", "-dash", "plain"])
+def test_the_lines_that_are_shown_can_be_pasted(
+    run: Runner, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    bag = write_bag(tmp_path / "my bags" / name, {"t01.wav": NOISE})
+    out = tmp_path / "to go" / name
+    ran = run("pack", bag, "--to", out, "--part-size", "100kB")
+    assert ran.status == 0, ran.err
+    monkeypatch.chdir("/")
+    lines = dict(re.findall(r"(?m)^(Check|Join): +(.+)$", ran.out))
+    for line in (lines["Check"], lines["Join"]):
+        done = subprocess.run(["/bin/sh", "-c", line], capture_output=True, text=True, check=False)
+        assert done.returncode == 0, (line, done.stderr)
+    assert tarfile.is_tarfile(out / f"{bag.name}.tar")
+
+
+def test_the_lines_for_windows_and_macos_name_what_is_there() -> None:
+    (check,) = check_lines("/my bags", "a.tar.sha256", "a.tar", 1, platform="darwin")
+    assert check == "Check: (cd '/my bags' && shasum -a 256 -c a.tar.sha256)"
+    lines = check_lines("D:\\my bags", "a.tar.sha256", "a.tar", 2, platform="win32")
+    assert lines == [
+        'Check: certutil -hashfile "D:\\my bags\\a.tar.0001" SHA256',
+        "       and compare with a.tar.sha256, and so on for each part",
+        'Join:  copy /b "D:\\my bags\\a.tar.0001" + "D:\\my bags\\a.tar.0002" "D:\\my bags\\a.tar"',
+    ]
+
+
+def test_a_package_of_only_new_files_is_intact_and_says_what_completes_it(
+    run: Runner, tmp_path: Path
+) -> None:
+    both = both_sides(tmp_path)
+    both.deposit(small_bag(tmp_path / "home" / "lhm-1"))
+    (received,) = both.receive(clear=True)
+    assert received.papers is not None
+    both.import_receipt(received.papers / "receipt.json")
+    new = small_bag(
+        tmp_path / "home" / "lhm-1-v2", PAYLOAD | {"documents/new.txt": b"new"}, version=2
+    )
+    (sent,) = both.deposit(new, only_new=True)
+    assert sent.files_referenced == 3
+    package = both.inbox / sent.deposit / "lhm-1-v2.tar"
+    report = held(run("unpack", package, "--to", tmp_path / "store", "--json"), "unpack-report")
+    (one,) = report["packages"]
+    assert [finding["code"] for finding in one["findings"]] == ["package-not-whole"]
+    assert one["exit_status"] == 1
+    assert "intact, and 3 files of an earlier version" in one["error"]
+    assert "archiver receive" in one["error"]
+    assert not (tmp_path / "store").exists()
+    content = bytearray(package.read_bytes())
+    at = content.index(b"\0new\0") + 1
+    content[at] ^= 1
+    package.write_bytes(content)
+    ran = run("unpack", package, "--to", tmp_path / "store")
+    assert ran.status == 3, ran.out
+
+
+def test_a_package_without_a_bag_is_told_as_that(run: Runner, tmp_path: Path) -> None:
+    with tarfile.open(tmp_path / "photos.tar", "w") as opened:
+        opened.add(__file__, "photos/a.txt")
+    ran = run("unpack", tmp_path / "photos.tar", "--to", tmp_path / "store")
+    said = " ".join(ran.out.split())
+    assert ran.status == 1
+    assert "it holds no bag" in said
+    assert "once more" not in said
+
+
+def test_a_name_that_is_refused_is_for_whoever_packs_to_change(run: Runner, tmp_path: Path) -> None:
+    hidden = write_bag(tmp_path / ".hidden", {"t01.wav": NOISE})
+    ran = run("pack", hidden, "--to", tmp_path / "out")
+    said = " ".join(ran.err.split())
+    assert ran.status == 1
+    assert "Give the folder of the bag another name" in said
+    assert "Do not unpack" not in said
+    inner = write_bag(tmp_path / "inner", {"what?.wav": NOISE})
+    ran = run("pack", inner, "--to", tmp_path / "out")
+    said = " ".join(ran.err.split())
+    assert "Make a new version of the bag in which it has another name" in said
+    assert "--any-names" in said
 
 
 def test_a_damaged_part_is_named(run: Runner, bag: Path, tmp_path: Path) -> None:
@@ -176,7 +262,7 @@ def test_nothing_is_written_into_the_bag(run: Runner, bag: Path, place: str) -> 
     before = contents(bag)
     ran = run("pack", bag, "--to", bag / place)
     assert ran.status == 2
-    assert "nothing is written into a bag" in ran.err
+    assert "which nothing may be added to" in ran.err.replace("\n", " ")
     assert contents(bag) == before
 
 

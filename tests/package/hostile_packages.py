@@ -910,7 +910,7 @@ def _damaged_bags() -> dict[str, tuple[str, bytes]]:
         "file that stands in no manifest": ("bag-differs", evil(f"{TOP}/data/extra.txt")),
         "changed file": ("bag-differs", tar_of(changed)),
         "missing file": ("bag-differs", tar_of(missing)),
-        "no bag": ("bag-differs", tar_of({"readme.txt": b"hello"})),
+        "no bag": ("no-bag", tar_of({"readme.txt": b"hello"})),
     }
 
 

@@ -353,9 +353,10 @@ def test_what_was_left_out_is_brought_in_before_the_bag_has_its_name(
     )
     package = tmp_path / serialised.name
     package.write_bytes(b"".join(serialised.blocks()))
-    with pytest.raises(PackageDamagedError) as refused:
+    with pytest.raises(PackageRefusedError, match="1 file at a URL in fetch.txt is to be") as asked:
         unpack(package, tmp_path / "store")
-    assert "bag-fetch-pending" in {finding.code for finding in refused.value.findings}
+    assert asked.value.finding.code == "package-not-whole"
+    assert not (tmp_path / "store").exists()
 
     def complete(root: Path) -> None:
         assert not (tmp_path / "store" / NAME).exists()

@@ -28,6 +28,8 @@ NO_REASONS = {
     "ledger-entry-reordered",
     "ledger-entry-rewritten",
     "ledger-head-differs",
+    # Of unpacking alone; receiving completes such a bag, or says why it cannot.
+    "package-not-whole",
     # Of packing.
     "package-bag-not-complete",
     # Of receipts, which the depositor reads.

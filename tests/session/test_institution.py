@@ -309,3 +309,10 @@ def test_the_reading_finds_fault_if_and_only_if_the_jsonschema_library_does(docu
     _, findings = conform(root, shape("institution"), "x.yaml")
     errors = list(Draft202012Validator(schema("institution")).iter_errors(document))
     assert bool(findings) == bool(errors), (findings, errors)
+
+
+@pytest.mark.parametrize("days", ["0", "4000"])
+def test_a_number_that_is_out_of_bounds_is_told_the_bounds(days: str) -> None:
+    text = f"schema: institution 1\nname: Egeskov\nreceipt_days: {days}\n"
+    _, findings = read_institution(text.encode(), "institution.yaml")
+    assert [one.accepted for one in findings] == ["a whole number from 1 to 3650, such as `30`"]
