@@ -29,6 +29,13 @@ if TYPE_CHECKING:
 __all__ = ["RemoteSeam"]
 
 _READ_AHEAD_BYTES = 1 << 22
+_EXTRAS = {"s3": "s3", "s3a": "s3", "sftp": "sftp", "ssh": "sftp"}
+_SCHEMES = (
+    "s3://bucket/folder (with archiver[s3]), sftp://user@host/folder (with archiver[sftp]), or "
+    "another kind that fsspec knows, with the library that it needs"
+)
+# fsspec would have to be told the address of the server in another way.
+_DEPOSITS_ONLY = frozenset({"webdav", "webdavs", "dav", "davs"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,19 +83,29 @@ class RemoteSeam:
         import fsspec  # noqa: PLC0415 - only for URLs
 
         refuse_password(url)
+        scheme = url.partition("://")[0].lower()
+        if scheme in _DEPOSITS_ONLY:
+            raise MisuseError(
+                f"is a place for deposits; no store is read over {scheme}://",
+                where=url,
+                accepted=_SCHEMES,
+            )
         try:
             system, base = fsspec.core.url_to_fs(url, skip_instance_cache=True, **_options(url))
         except ImportError as error:
             raise MisuseError(
                 f"needs a library that is not installed ({error})",
                 where=url,
-                remedy="Install it, for s3:// with: pip install 'archiver[s3]'",
+                accepted=_SCHEMES,
+                remedy=f"Install it with: pip install 'archiver[{_EXTRAS[scheme]}]'"
+                if scheme in _EXTRAS
+                else "Install the library that is named here",
             ) from error
         except ValueError as error:
             raise MisuseError(
                 f"is a URL of a kind that is not known here ({error})",
                 where=url,
-                accepted="a URL that fsspec knows, such as s3://bucket/folder",
+                accepted=_SCHEMES,
             ) from error
         except ArchiverError:
             raise

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import difflib
+import itertools
 import secrets
 import time
 from collections import Counter
@@ -32,7 +33,7 @@ from archiver.custody.entry import Draft, Entry, EntryKind, moment_text
 from archiver.custody.ledger import Head, LastCheck, Ledger, open_ledger
 from archiver.custody.ledger_check import LedgerReport, verify_ledger
 from archiver.custody.recorded_signatures import good_signatures
-from archiver.custody.store import Store, bags_of, opened_store
+from archiver.custody.store import Store, bags_of, is_url, opened_store
 from archiver.custody.verify import Depth
 from archiver.errors import ArchiverError, IntegrityError, MisuseError, SurroundingsError
 from archiver.findings import Finding
@@ -40,8 +41,10 @@ from archiver.package.hashing import HashingStopped
 from archiver.package.reader import read_bag
 from archiver.package.signers import Signer
 from archiver.package.sshsig import fingerprint
+from archiver.pipeline.kinds import Kind, look_at
 from archiver.pipeline.run import PROGRAM
 from archiver.progress import Progress, Silent
+from archiver.telling import command_line
 
 __all__ = ["AuditOutcome", "AuditPlan", "AuditResult", "audit_store"]
 
@@ -50,6 +53,7 @@ _TAKEN_UP_WITHIN = timedelta(days=7)
 # A few seconds of work. An entry that a verdict rests on is verified in any case.
 _MOST_ENTRIES_VERIFIED = 250_000
 _MOST_STORES_NAMED = 5
+_MOST_PACKAGES_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,12 +313,27 @@ def _explaining(book: LedgerReport) -> Iterator[None]:
 
 def _no_bag(plan: AuditPlan) -> SurroundingsError:
     """Say that nothing can be said of a store that holds nothing and never did."""
+    packages = () if is_url(plan.store) else _packages_in(Path(plan.store))
+    if packages:
+        return SurroundingsError(
+            f"holds no bag but packages ({', '.join(packages)}), so nothing was verified",
+            where=plan.store,
+            remedy="Name the folder that holds the bags; to look into a package: "
+            f"{command_line('unpack', Path(plan.store) / packages[0], '--to', 'DIR')}",
+        )
     return SurroundingsError(
         "holds no bag, and the ledger knows of none here, so nothing was verified",
         where=plan.store,
         remedy="Check the name, and that the disk of the store is connected; if the store is "
         "new, put a bag there first",
     )
+
+
+def _packages_in(folder: Path) -> tuple[str, ...]:
+    """Return the names of the first packages in a folder."""
+    names = (entry.name for entry in files.entries(folder) if entry.is_file)
+    found = (name for name in names if look_at(folder / name).kind is Kind.PACKAGE)
+    return tuple(itertools.islice(found, _MOST_PACKAGES_NAMED))
 
 
 def _signers_json(signers: Sequence[Signer] | None) -> list[dict[str, str]] | None:

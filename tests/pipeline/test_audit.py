@@ -316,6 +316,47 @@ def test_a_new_ledger_and_a_store_that_it_does_not_know_are_told(store: Path, le
     assert "It knows valut, vault." in other
 
 
+def test_a_folder_of_packages_is_told_from_an_empty_store(tmp_path: Path, ledger: Path) -> None:
+    outgoing = tmp_path / "outgoing"
+    outgoing.mkdir()
+    (outgoing / "bag-0.tar").write_bytes(b"x")
+    (outgoing / "bag-0.tar.sha256").write_text("", encoding="utf-8")
+    with pytest.raises(SurroundingsError, match=r"no bag but packages \(bag-0\.tar") as caught:
+        audited(outgoing, ledger)
+    assert "archiver unpack" in caught.value.remedy
+    assert not ledger.exists()
+
+
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("foo://x/y", "not known here"),
+        ("webdav://x.invalid/y", "a place for deposits"),
+    ],
+)
+def test_a_url_of_another_kind_is_told_with_those_that_are_possible(
+    ledger: Path, url: str, words: str
+) -> None:
+    with pytest.raises(MisuseError, match=words) as caught:
+        audited(url, ledger)
+    assert "sftp://user@host/folder (with archiver[sftp])" in caught.value.accepted
+
+
+@pytest.mark.parametrize(("url", "extra"), [("sftp://h/f", "sftp"), ("s3://b/f", "s3")])
+def test_a_library_that_is_not_installed_is_named_by_its_extra(
+    ledger: Path, monkeypatch: pytest.MonkeyPatch, url: str, extra: str
+) -> None:
+    import fsspec
+
+    def missing(*_: object, **__: object) -> object:
+        raise ImportError("Install what reads this")
+
+    monkeypatch.setattr(fsspec.core, "url_to_fs", missing)
+    with pytest.raises(MisuseError) as caught:
+        audited(url, ledger)
+    assert f"archiver[{extra}]'" in caught.value.remedy
+
+
 def test_no_folder_is_made_for_a_ledger(store: Path, tmp_path: Path) -> None:
     with pytest.raises(SurroundingsError, match="does not exist"):
         audited(store, tmp_path / "absent" / "ledger.sqlite3")
