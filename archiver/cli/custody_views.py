@@ -66,7 +66,7 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
         print_json(outcome.as_json())
         return
     from archiver.custody.audit import ACCEPTABLE, AuditVerdict
-    from archiver.custody.rules import DAMAGE_NOT_TAKEN_BACK
+    from archiver.custody.rules import DAMAGE_NOT_TAKEN_BACK, LEDGER_UNGUARDED
 
     remedies = {**ACCEPTABLE, DAMAGE_NOT_TAKEN_BACK.code: DAMAGE_NOT_TAKEN_BACK}
     console = open_lines()
@@ -93,7 +93,9 @@ def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:
         soft_wrap=True,
     )
     if outcome.ledger_findings:
-        console.print("The ledger itself is not as it was written:", style="bold red")
+        unguarded = all(one.code == LEDGER_UNGUARDED.code for one in outcome.ledger_findings)
+        told = "not guarded any more" if unguarded else "not as it was written"
+        console.print(f"The ledger itself is {told}:", style="bold red")
         show_findings(console, outcome.ledger_findings)
     for key, number in outcome.signed:
         block(console, f"Good signature of the key {key}: {count(number, 'bag')}.", indent=0)

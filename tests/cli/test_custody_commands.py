@@ -166,6 +166,9 @@ def test_lost_guards_are_not_called_altered_entries(run: Runner, store: Path, le
     ran = run("ledger", "verify", ledger)
     assert ran.status == 3
     assert "5 entries, as written, but not guarded any more" in ran.out.replace("\n", " ")
+    ran = run("audit", store, "--ledger", ledger)
+    assert ran.status == 3
+    assert "The ledger itself is not guarded any more" in ran.out
 
 
 def test_no_time_is_not_called_nothing_due(run: Runner, store: Path, ledger: Path) -> None:
