@@ -50,7 +50,7 @@ __all__ = ["AuditOutcome", "AuditPlan", "AuditResult", "audit_store"]
 
 _SCHEMA = "audit-report 1"
 _TAKEN_UP_WITHIN = timedelta(days=7)
-# A few seconds of work. An entry that a verdict rests on is verified in any case.
+# A few seconds of work. The entry that a bag's manifests are held against is verified in any case.
 _MOST_ENTRIES_VERIFIED = 250_000
 _MOST_STORES_NAMED = 5
 _MOST_PACKAGES_NAMED = 3
