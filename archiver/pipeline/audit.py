@@ -235,7 +235,7 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
         ledger = held.enter_context(open_ledger(plan.ledger))
         if not bags and not ledger.bags_known(store.name):
             raise _no_bag(plan)
-        notes = _not_known(ledger, store)
+        notes = _not_known(ledger, store) if bags else (_nothing_there(store),)
         book = verify_ledger(ledger, newest=_MOST_ENTRIES_VERIFIED)
         held.enter_context(_explaining(book))
         now = datetime.now(UTC)
@@ -275,6 +275,13 @@ def audit_store(plan: AuditPlan, *, progress: Progress | None = None) -> AuditOu
             ledger_findings=book.findings,
             notes=notes,
         )
+
+
+def _nothing_there(store: Store) -> str:
+    return (
+        f"{plain(store.location)}: the store holds no bag at all. Check first that its disk is "
+        "connected, and that the name is right."
+    )
 
 
 def _not_known(ledger: Ledger, store: Store) -> tuple[str, ...]:

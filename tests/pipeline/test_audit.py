@@ -181,6 +181,8 @@ def test_all_bags_of_an_emptied_store_are_told_to_be_gone(store: Path, ledger: P
     store.mkdir()
     outcome = audited(store, ledger, selection=Selection(daily_percent=1.2))
     assert (verdicts(outcome), outcome.exit_status, outcome.left) == ({"gone": 4}, 3, 0)
+    (note,) = outcome.notes
+    assert "its disk is connected" in note
 
 
 def test_a_bag_that_went_during_an_interruption_is_told_by_the_audit_that_goes_on(
