@@ -10,7 +10,7 @@ from pathlib import Path
 
 from archiver.errors import MisuseError, SurroundingsError
 
-__all__ = ["explained", "no_name", "translated"]
+__all__ = ["explained", "no_name", "not_there", "translated"]
 
 
 @contextlib.contextmanager
@@ -32,6 +32,19 @@ def translated(path: Path | str, doing: str) -> Iterator[None]:
         if (unusable := no_name(path, doing)) is None:
             raise
         raise unusable from error
+
+
+def not_there(path: Path | str, accepted: str) -> SurroundingsError:
+    """Return the error of a path that a command was given and that leads nowhere.
+
+    Whether the name is wrong or its disk is not connected, nobody can tell here.
+    """
+    return SurroundingsError(
+        "does not exist",
+        where=str(path),
+        accepted=accepted,
+        remedy="Check the name and that the disk it lies on is connected",
+    )
 
 
 def no_name(path: Path | str, doing: str) -> MisuseError | None:

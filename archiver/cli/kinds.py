@@ -14,6 +14,7 @@ from pathlib import Path
 from archiver import files
 from archiver.cli.naming import named
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
+from archiver.os_errors import not_there
 from archiver.package.recovery_data import recovery_place
 from archiver.pipeline.kinds import BESIDE_BAGS, Found, Kind, is_text, look_at
 from archiver.telling import command_line
@@ -66,15 +67,16 @@ _KINDS = {
 # What a command may go on with although nothing says that it is what it takes: only the command
 # can tell what is wrong with it, or there is nothing wrong.
 _LEFT_TO_IT = {
-    Takes.BAG: frozenset({Kind.MISSING, Kind.CLOSED}),
-    Takes.SESSION: frozenset({Kind.FOLDER, Kind.EMPTY, Kind.CLOSED, Kind.MISSING}),
+    Takes.BAG: frozenset({Kind.CLOSED}),
+    Takes.SESSION: frozenset({Kind.CLOSED}),
     Takes.EITHER: _NO_KIND - {Kind.MISSING},
     Takes.STORE: _NO_KIND | {Kind.DEPOSIT, Kind.RECEIPT, Kind.PAPERS, Kind.QUARANTINE},
-    Takes.PACKAGE: frozenset({Kind.FILE, Kind.MISSING}),
-    Takes.SOUND: _NO_KIND | {Kind.IN_BAG, Kind.IN_SESSION},
+    Takes.PACKAGE: frozenset({Kind.FILE}),
+    Takes.SOUND: frozenset({Kind.FILE, Kind.CLOSED, Kind.IN_BAG, Kind.IN_SESSION}),
     Takes.LEDGER: frozenset({Kind.FILE, Kind.MISSING}),
     Takes.LEDGER_FILE: frozenset({Kind.FILE, Kind.MISSING}),
 }
+_MUST_BE_THERE = frozenset({Takes.BAG, Takes.SESSION, Takes.EITHER, Takes.PACKAGE, Takes.SOUND})
 _LEDGERS = frozenset({Takes.LEDGER, Takes.LEDGER_FILE})
 # Whatever is written there makes it another thing than it is.
 _NOT_TO_CHANGE = frozenset({Kind.BAG, Kind.IN_BAG, Kind.SESSION, Kind.RECOVERY, Kind.SET_ASIDE})
@@ -114,6 +116,8 @@ def expect(path: Path, takes: Takes, command: str, *rest: object) -> Found:
         Says what it is, what the command takes, and which line does what was meant.
     IntegrityError
         There is recovery data of a bag, and the bag is not there.
+    SurroundingsError
+        There is nothing of this name.
     """
     found = look_at(path)
     if found.kind is Kind.MISSING and takes is Takes.BAG and _protected(path):
@@ -126,6 +130,10 @@ def expect(path: Path, takes: Takes, command: str, *rest: object) -> Found:
             remedy="Look whether it was moved or renamed; if not, bring it back from another copy: "
             f"{line}",
         )
+    if found.kind is Kind.MISSING and takes in _MUST_BE_THERE:
+        raise not_there(path, takes.value)
+    if takes is Takes.SOUND and found.kind is Kind.IN_SESSION and _is_folder(path):
+        raise refusal(found, takes, command, *rest)
     known = found.kind in _KINDS[takes] | _LEFT_TO_IT[takes]
     if not known or (found.kind is Kind.FILE and takes in _LEDGERS and is_text(path)):
         raise refusal(found, takes, command, *rest)
@@ -278,6 +286,8 @@ def _remedy(found: Found, takes: Takes, command: str, rest: Sequence[object]) ->
         if kind is Kind.STORE:
             line += f"; to verify all: {command_line('audit', path, '--ledger', 'FILE')}"
         return line
+    if takes is Takes.SOUND and kind in {Kind.FOLDER, Kind.EMPTY, Kind.IN_SESSION}:
+        return f"Name a file: {command_line(command, path / 'FILE', *rest)}"
     match kind:
         case Kind.BAG:
             return _for_bag(path, takes, command)
@@ -301,6 +311,11 @@ def _remedy(found: Found, takes: Takes, command: str, rest: Sequence[object]) ->
             return f"To make a session folder of it: {command_line('sheet', 'import', path, 'DIR')}"
         case Kind.SOUND | Kind.SALVAGED if not files.status(files.resolved(path)).is_directory:
             return f"To measure it: {command_line('measure', path)}"
+        case Kind.FOLDER | Kind.EMPTY if takes is Takes.SESSION:
+            return (
+                f"Check the name; to see what the folder lacks: {command_line('check', path)}; "
+                f"to lay out a new one: {command_line('new', 'DIR')}"
+            )
         case Kind.DEPOSIT | Kind.RECEIPT | Kind.PAPERS | Kind.QUARANTINE:
             return f"To see what is deposited: {command_line('deposits', '--ledger', 'FILE')}"
         case _:
@@ -362,6 +377,10 @@ def _is_there(path: Path) -> bool:
     except ArchiverError:
         # Windows takes no such name at all.
         return False
+
+
+def _is_folder(path: Path) -> bool:
+    return files.status(files.resolved(path)).is_directory
 
 
 def _protected(bag: Path) -> bool:

@@ -14,6 +14,7 @@ from archiver.describe.statements import check_statements
 from archiver.describe.withholding import secrets_of
 from archiver.errors import ArchiverError, MisuseError
 from archiver.findings import Finding, Rule, Severity, in_order, stops_deposit
+from archiver.os_errors import not_there
 from archiver.pipeline.previous import read_previous
 from archiver.pipeline.profiles import find_profile, without_its_files
 from archiver.pipeline.public_part import PublicPart, public_part
@@ -132,7 +133,9 @@ def check_session(
     Raises
     ------
     MisuseError
-        There is no such folder, or no such profile.
+        It is no folder, or there is no such profile.
+    SurroundingsError
+        There is no such folder.
     """
     require_folder(folder)
     asked = find_profile(folder, profile)
@@ -219,9 +222,11 @@ def _without_what_follows(found: list[Finding], future: list[Finding]) -> list[F
 
 def require_folder(folder: Path) -> None:
     """Refuse what is no folder at all."""
-    if not files.exists(folder) or not files.status(files.resolved(folder)).is_directory:
+    if not files.exists(folder):
+        raise not_there(folder, "a session folder, with session.yaml in it")
+    if not files.status(files.resolved(folder)).is_directory:
         raise MisuseError(
-            "there is no such folder",
+            "is no folder",
             where=str(folder),
             accepted="a session folder, with session.yaml in it",
             remedy="Make one with `archiver new`",

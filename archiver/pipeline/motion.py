@@ -75,6 +75,8 @@ def motion_of_folder(folder: Path, *, progress: Progress) -> Motion:
     InputError
         The check finds errors, so that the takes cannot be relied on.
     MisuseError
+        It is no folder.
+    SurroundingsError
         There is no such folder.
     """
     report = look_over(folder, progress, to_the_end=False)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from archiver import files
 from archiver.errors import InputError, MisuseError
+from archiver.os_errors import not_there
 from archiver.session.load import SHEET, load_session
 from archiver.session.record_json import session_from_json
 from archiver.session.records import Session
@@ -30,6 +31,8 @@ def read_previous(place: Path) -> Session:
     ------
     MisuseError
         It is neither.
+    SurroundingsError
+        There is nothing.
     InputError
         The record there cannot be read.
     """
@@ -47,12 +50,7 @@ def read_previous(place: Path) -> Session:
             )
         return loaded.session
     if not files.exists(place):
-        raise MisuseError(
-            "does not exist",
-            where=str(place),
-            accepted="a folder with session.yaml, or a bag",
-            remedy="Check the name",
-        )
+        raise not_there(place, "a folder with session.yaml, or a bag")
     raise MisuseError(
         "holds neither a bag of this program nor a session",
         where=str(place),

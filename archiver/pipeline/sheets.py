@@ -9,6 +9,7 @@ from pathlib import Path
 from archiver import files
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, Severity, in_order, stops_deposit
+from archiver.os_errors import not_there
 from archiver.session.csv_tables import csv_name, decode_csv, encode_csv
 from archiver.session.load import MACHINES, SHEET, TYPES, load_session
 from archiver.session.table_reading import Imported, read_tables
@@ -150,11 +151,7 @@ def _files_of(root: Group, section: str) -> Iterator[str]:
 
 def _read(source: Path) -> tuple[Imported, tuple[Finding, ...]]:
     if not files.exists(source):
-        raise MisuseError(
-            "there is no such file or folder",
-            where=str(source),
-            accepted="a workbook (.xlsx), or a folder of CSV files",
-        )
+        raise not_there(source, "a workbook (.xlsx), or a folder of CSV files")
     real = files.resolved(source)
     if files.status(real).is_directory:
         contents = {

@@ -119,8 +119,8 @@ def test_inspect_shows_the_standards_own_names(run: Runner, tmp_path: Path) -> N
 
 def test_an_error_in_json_is_json_too(run: Runner, tmp_path: Path) -> None:
     ran = run("check", tmp_path / "nowhere", "--json")
-    assert ran.status == 2
-    assert json.loads(ran.out)["exit_status"] == 2
+    assert ran.status == 4
+    assert json.loads(ran.out)["exit_status"] == 4
 
 
 def test_bare_help_loads_no_heavy_library() -> None:

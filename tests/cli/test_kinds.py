@@ -328,6 +328,21 @@ def test_a_mistyped_profile_is_told_with_those_that_are_kept(
         (("page", "{root}/nowhere", "--to", "{root}/x.html"), "nowhere: does not exist"),
         (("media", "{session}", "--previous", "{root}/nowhere"), "nowhere: does not exist"),
         (("machine", "date", "{session}", "--id", "lillehavn"), "Did you mean lillehavn-a?"),
+        (("check", "{root}/nowhere"), "nowhere: does not exist"),
+        (("archive", "{root}/nowhere", "--to", "{root}/out"), "nowhere: does not exist"),
+        (("motion", "{root}/nowhere"), "nowhere: does not exist"),
+        (("find-takes", "{root}/nowhere", "a.wav"), "nowhere: does not exist"),
+        (("sheet", "export", "{root}/nowhere", "{root}/x.xlsx"), "nowhere: does not exist"),
+        (("sheet", "import", "{root}/nowhere", "{root}/x"), "nowhere: does not exist"),
+        (("verify", "{root}/nowhere"), "does not exist"),
+        (("export", "{root}/nowhere", "--to", "{root}/x"), "nowhere: does not exist"),
+        (("inspect", "{root}/nowhere"), "nowhere: does not exist"),
+        (("measure", "{root}/nowhere"), "nowhere: does not exist"),
+        (("pack", "{root}/nowhere", "--to", "{root}/x"), "nowhere: does not exist"),
+        (("unpack", "{root}/nowhere", "--to", "{root}/x"), "nowhere: does not exist"),
+        (("heal", "{root}/nowhere"), "nowhere: does not exist"),
+        (("salvage", "{root}/nowhere", "--to", "{root}/x"), "nowhere: does not exist"),
+        (("audit", "{root}/nowhere", "--ledger", "{root}/l.sqlite3"), "does not exist"),
     ],
 )
 def test_what_does_not_exist_is_told_as_that(
@@ -339,7 +354,37 @@ def test_what_does_not_exist_is_told_as_that(
         text = "schema: machine 1\nid: lillehavn-a\nnames: [Lillehavn A]\n"
         (session / "machines" / "lillehavn-a.yaml").write_text(text, encoding="utf-8")
     ran = run(*(word.format(root=place, session=session) for word in words))
-    assert (ran.status, told in ran.err) == (2, True), ran
+    said = " ".join((ran.out + ran.err).split())
+    assert told in said
+    # One rule for every command: a wrong name and a disk that is not connected look alike.
+    assert ran.status == (4 if "does not exist" in told else 2), ran
+    if ran.status == 4:
+        assert "Check the name and that the disk it lies on is connected" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("archive", "{root}/other", "--to", "{root}/other/out"), "archiver check"),
+        (("archive", "{root}/other", "--to", "{root}/other"), "holds neither a bag nor a session"),
+        (("motion", "{root}/other"), "holds neither a bag nor a session"),
+        (("find-takes", "{root}/other", "a.wav"), "holds neither a bag nor a session"),
+        (("measure", "{root}/other"), "archiver measure"),
+        (("inspect", "{root}/other"), "archiver inspect"),
+        (("measure", "{session}/takes"), "is a part of a session folder"),
+    ],
+)
+def test_a_folder_of_another_kind_is_told_as_that(
+    run: Runner, place: Path, words: tuple[str, ...], told: str
+) -> None:
+    other = place / "other"
+    other.mkdir()
+    (other / "note.txt").write_text("x", encoding="utf-8")
+    ran = run(*(word.format(root=place, session=place / "session") for word in words))
+    assert ran.status == 2, ran
+    assert told in ran.err
+    assert "inside the session folder" not in ran.err
+    assert "finds errors" not in ran.err
 
 
 def test_recovery_data_whose_bag_is_gone_is_told(place: Path, run: Runner) -> None:
