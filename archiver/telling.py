@@ -6,12 +6,24 @@ import os
 import re
 from collections.abc import Sequence
 
-__all__ = ["byte_size", "command_line", "count", "excerpt", "listed", "quoted", "sentence"]
+__all__ = [
+    "byte_size",
+    "command_line",
+    "count",
+    "excerpt",
+    "laid_out",
+    "listed",
+    "quoted",
+    "sentence",
+]
 
 _UNITS = ("kB", "MB", "GB", "TB")
 # Letters of all languages are plain to every shell; a tilde is a home directory at the beginning.
 _PLAIN_POSIX = re.compile(r"[\w@%+=:,./-]+")
 _PLAIN_WINDOWS = re.compile(r"[\w@+=:./\\-]+")
+_LEAD = ": archiver "
+# What ends a line in a text; a word that ends so is quoted, so that none is taken for the other.
+_STOPS = ".,;:)"
 
 
 def byte_size(number: int) -> str:
@@ -69,13 +81,50 @@ def command_line(*words: object, windows: bool = os.name == "nt") -> str:
     return " ".join(["archiver", *(quoted(str(word), windows=windows) for word in words)])
 
 
+def laid_out(text: str) -> list[tuple[str, bool]]:
+    """Take a text apart into prose and the command lines that it holds.
+
+    A line to be pasted stands behind a colon, and ends where its last word does. On a line of its
+    own nothing breaks it, and no full stop is taken for a part of it.
+
+    Returns
+    -------
+    list of (str, bool)
+        The pieces in order, and whether each is a command line.
+    """
+    pieces: list[tuple[str, bool]] = []
+    while (found := text.find(_LEAD)) >= 0:
+        end = _end_of_line(text, found + 2)
+        pieces += [(text[: found + 1].strip(), False), (text[found + 2 : end], True)]
+        text = text[end:].lstrip(f"{_STOPS} ")
+        text = text[:1].upper() + text[1:]
+    return [*pieces, (text.strip(), False)] if text.strip() or not pieces else pieces
+
+
+def _end_of_line(text: str, start: int) -> int:
+    """Say where a command line ends: before a stop, a line break, or the end of the text."""
+    quote = ""
+    for at, letter in enumerate(text[start:], start):
+        if quote:
+            quote = "" if letter == quote else quote
+        elif letter in "\"'":
+            quote = letter
+        elif letter == "\n" or (letter in _STOPS and text[at + 1 : at + 2] in {"", " ", "\n"}):
+            return at
+    return len(text)
+
+
 def quoted(word: str, *, windows: bool = os.name == "nt") -> str:
     """Write one word of a command line so that the shell of this system takes it as one."""
-    if (_PLAIN_WINDOWS if windows else _PLAIN_POSIX).fullmatch(word):
+    if word in {".", ".."}:
+        return f"{word}/"
+    plain = (_PLAIN_WINDOWS if windows else _PLAIN_POSIX).fullmatch(word)
+    if plain and not word.endswith(tuple(_STOPS)):
         return word
     if windows:
         # A backslash before the closing quote would take it for a letter.
         return f'"{word}\\"' if word.endswith("\\") else f'"{word}"'
     import shlex  # noqa: PLC0415 - few names need it
 
-    return shlex.quote(word)
+    quoted = shlex.quote(word)
+    return f"'{word}'" if quoted == word else quoted

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from archiver.telling import byte_size, command_line, count, excerpt, sentence
+from archiver.telling import byte_size, command_line, count, excerpt, laid_out, sentence
 
 
 @pytest.mark.parametrize(
@@ -98,3 +98,29 @@ def test_a_line_for_windows_has_double_quotes(word: str, quoted: str) -> None:
 
 def test_letters_of_all_languages_need_no_quotes() -> None:
     assert command_line("check", "Prøve/æøå", windows=False) == "archiver check Prøve/æøå"
+
+
+WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("C",)), min_size=1, max_size=12)
+
+
+@given(st.lists(WORDS, min_size=1, max_size=4), st.sampled_from(["", ".", "; to see it", ", or"]))
+def test_a_line_to_be_pasted_is_found_whole_in_a_text(words: list[str], after: str) -> None:
+    line = command_line("verify", *words, windows=False)
+    pieces = laid_out(f"It is changed. To verify it: {line}{after}")
+    assert pieces[:2] == [("It is changed. To verify it:", False), (line, True)]
+    assert shlex.split(pieces[1][0])[2:] == [f"{w}/" if w in {".", ".."} else w for w in words]
+    assert len(pieces) == (2 if after in {"", "."} else 3)
+
+
+def test_two_lines_and_the_prose_between_them_are_told_apart() -> None:
+    text = "To verify: archiver verify 'our bag.'; to audit all: archiver audit ../ --ledger FILE."
+    assert laid_out(text) == [
+        ("To verify:", False),
+        ("archiver verify 'our bag.'", True),
+        ("To audit all:", False),
+        ("archiver audit ../ --ledger FILE", True),
+    ]
+    assert laid_out("a bag that archiver protect was used on") == [
+        ("a bag that archiver protect was used on", False)
+    ]
+    assert laid_out("") == [("", False)]

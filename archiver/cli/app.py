@@ -116,7 +116,7 @@ def check(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Report findings on the sheet, the takes and the photographs; or on a bag."""
+    """Report findings on sheet, takes and photographs, or on a bag."""
     if explain is not None:
         from archiver.cli import record_views
 

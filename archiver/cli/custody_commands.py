@@ -150,7 +150,7 @@ def audit(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Verify all bags of a store, or those that are due, and enter it in the ledger."""
+    """Verify the bags of a store, or those due. Enters it in the ledger."""
     from archiver.cli import custody_views
     from archiver.cli.kinds import Takes, expect
     from archiver.cli.outputs import may_write
@@ -221,7 +221,7 @@ def copies(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Compare the copies of bags in several stores, and repair the bad from the good."""
+    """Compare copies of bags. Repairs the bad from the good, if asked."""
     from archiver.cli import custody_views
     from archiver.cli.kinds import stores_among, tell_skipped
     from archiver.cli.progress import shown
@@ -257,7 +257,7 @@ def salvage(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Write what is left of damaged masters as new WAVs with the damage marked."""
+    """Write what is left of damaged masters. New WAVs have the damage marked."""
     from archiver.cli import custody_views
     from archiver.cli.kinds import Takes, expect
     from archiver.cli.outputs import outside_bags
@@ -297,7 +297,7 @@ def protect(
     ledger: OptionalLedger = None,
     as_json: AsJson = False,
 ) -> int:
-    """Make recovery data (PAR2) beside bags, so that a single copy can heal."""
+    """Make recovery data (PAR2), so that a single copy can heal."""
     from archiver.cli import custody_views
     from archiver.cli.kinds import Takes, bags_among, expect, tell_skipped
     from archiver.cli.progress import shown
@@ -344,7 +344,7 @@ def sign(
     ledger: OptionalLedger = None,
     as_json: AsJson = False,
 ) -> int:
-    """Sign the tag manifests of bags, so that ssh-keygen can tell who answers for them."""
+    """Sign the tag manifests of bags. ssh-keygen can tell who signed."""
     from archiver.cli import custody_views
     from archiver.cli.kinds import Takes, bags_among, expect, tell_skipped
     from archiver.cli.progress import shown

@@ -110,7 +110,7 @@ def deposit(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Hand bags over to an institution; the same command again goes on after a cut."""
+    """Hand bags over to an institution. Given again, it goes on after a cut."""
     from archiver.cli import deposit_views
     from archiver.cli.kinds import Takes, bags_among, expect, tell_skipped
     from archiver.cli.progress import shown
@@ -151,7 +151,7 @@ def deposits(
     papers: Papers = None,
     as_json: AsJson = False,
 ) -> int:
-    """Show what is deposited where, what awaits a receipt, and what is overdue."""
+    """Show what is deposited, and which receipts are awaited."""
     from archiver.cli import deposit_views
     from archiver.pipeline.deposits import report_deposits
 
@@ -198,7 +198,7 @@ def receipt(
     papers: Papers = None,
     as_json: AsJson = False,
 ) -> int:
-    """Import an institution's receipt, compare its digests, and tie it to the deposit."""
+    """Import an institution's receipt. Its digests are compared."""
     from archiver.cli import deposit_views
     from archiver.cli.kinds import receipt_given
     from archiver.pipeline.receipts import ReceiptPlan, import_receipt
@@ -269,7 +269,7 @@ def receive(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Take packages in: verify, check, accept or quarantine, and write the answer."""
+    """Take packages in: verify, then accept or quarantine. Writes the answer."""
     from archiver.cli import deposit_views
     from archiver.cli.kinds import arrivals_among, folder_given, tell_skipped
     from archiver.cli.progress import shown

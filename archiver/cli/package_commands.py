@@ -68,7 +68,7 @@ def pack(
     any_names: AnyNames = False,
     as_json: AsJson = False,
 ) -> int:
-    """Pack a bag into one file, or parts of a size, with a list of checksums."""
+    """Pack a bag into one file, or into parts. A list has the checksums."""
     from archiver.cli import package_views
     from archiver.cli.kinds import Takes, expect
     from archiver.cli.outputs import outside_bags
@@ -121,7 +121,7 @@ def unpack(
     any_names: AnyNames = False,
     as_json: AsJson = False,
 ) -> int:
-    """Unpack bags and compare them with their manifests; what is not valid is not left there."""
+    """Unpack bags that are valid. What is not is not left there."""
     from archiver.cli import package_views
     from archiver.cli.kinds import Takes, expect, globbed
     from archiver.cli.outputs import outside_bags

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO, cast
 
 from archiver.findings import Finding, Severity
 from archiver.telling import byte_size as size
-from archiver.telling import count
+from archiver.telling import count, laid_out
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -18,6 +19,7 @@ __all__ = [
     "Lines",
     "block",
     "count",
+    "fitted",
     "open_console",
     "open_lines",
     "plain",
@@ -51,15 +53,43 @@ class Lines:
 
     def paragraph(self, text: str, indent: int) -> None:
         """Print a paragraph in lines of the width, indented as a whole."""
-        width = max(20, self._width - indent)
-        for line in text.split("\n"):
-            pieces = [line]
-            if len(line) > width:
-                import textwrap
+        for line in fitted(text, self._width - indent):
+            self._stream.write(f"{' ' * indent}{line}\n")
 
-                pieces = textwrap.wrap(line, width, break_long_words=False, break_on_hyphens=False)
-            for piece in pieces:
-                self._stream.write(f"{' ' * indent}{piece}\n")
+
+class _Trimmed:
+    """A stream without the blanks with which rich fills its lines."""
+
+    _BLANKS = re.compile(r" +((?:\x1b\[[0-9;]*m)*)(?=\n|$)")
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write whole lines; what rich writes ends with one."""
+        return self._stream.write(self._BLANKS.sub(r"\1", text) if text.endswith("\n") else text)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def fitted(text: str, width: int) -> list[str]:
+    """Break a text between words into lines of a width; a line to be pasted is never broken."""
+    lines: list[str] = []
+    for piece, is_command in laid_out(text):
+        if is_command:
+            lines.append(f"  {piece}")
+            continue
+        for line in piece.split("\n"):
+            if len(line) <= max(20, width):
+                lines.append(line)
+                continue
+            import textwrap
+
+            lines += textwrap.wrap(
+                line, max(20, width), break_long_words=False, break_on_hyphens=False
+            )
+    return lines
 
 
 def open_console(*, talk: bool = False) -> Console:
@@ -69,7 +99,13 @@ def open_console(*, talk: bool = False) -> Console:
     stream = sys.stderr if talk else sys.stdout
     # Redirected output keeps whole lines, so that a search finds what it looks for.
     width = None if stream.isatty() or "COLUMNS" in os.environ else _REDIRECTED_COLUMNS
-    return Console(file=stream, highlight=False, markup=False, emoji=False, width=width)
+    return Console(
+        file=cast("TextIO", _Trimmed(stream)),
+        highlight=False,
+        markup=False,
+        emoji=False,
+        width=width,
+    )
 
 
 def open_lines() -> Console | Lines:
@@ -94,10 +130,11 @@ def block(console: Console | Lines, text: str, *, indent: int, style: str = "") 
     if isinstance(console, Lines):
         console.paragraph(plain(text), indent)
         return
-    from rich.padding import Padding
     from rich.text import Text
 
-    console.print(Padding(Text(plain(text), style=style), (0, 0, 0, indent), expand=False))
+    for line in fitted(plain(text), console.width - indent):
+        # A path that is wider than the terminal is for the terminal to break: it can be copied.
+        console.print(Text(f"{' ' * indent}{line}", style=style), soft_wrap=True)
 
 
 def sentence(text: str) -> str:

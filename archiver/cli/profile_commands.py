@@ -55,7 +55,7 @@ def new(
     ],
     as_json: AsJson = False,
 ) -> int:
-    """Lay out an example profile, with its BagIt Profile, to be written over."""
+    """Lay out an example profile, to be written over."""
     from archiver.cli import profile_views
     from archiver.cli.outputs import outside_bags
     from archiver.pipeline.new import new_institution
@@ -67,7 +67,7 @@ def new(
 
 @institution_app.command("list")
 def list_known(as_json: AsJson = False) -> int:
-    """List the profiles in your configuration, and say where they are kept."""
+    """List the profiles in your configuration, and where they are."""
     import os
 
     from archiver.cli import profile_views
@@ -93,7 +93,7 @@ def check(profile: Named, as_json: AsJson = False) -> int:
 
 @institution_app.command()
 def fetch(profile: Named, as_json: AsJson = False) -> int:
-    """Fetch the BagIt Profile from its address, and keep a copy beside the profile."""
+    """Fetch the BagIt Profile from its address. Keeps a copy beside yours."""
     from archiver.cli import profile_views
     from archiver.findings import stops_deposit
     from archiver.pipeline.profile_copy import fetch_bag_profile

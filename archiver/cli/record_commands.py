@@ -11,7 +11,7 @@ __all__ = ["machine_app", "media", "page"]
 
 machine_app = typer.Typer(
     name="machine",
-    help="Reason about the machines of a session: date, variant, parts, comparison.",
+    help="Reason about machines: date, variant, parts, comparison.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -31,7 +31,7 @@ Before = Annotated[
 
 @machine_app.command()
 def date(place: Place, machine: One = None, as_json: AsJson = False) -> int:
-    """Reckon when a machine was made from its evidence, and who may have made it."""
+    """Reckon when a machine was made. Tells who may have made it, too."""
     from archiver.cli import record_views
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import chosen
@@ -44,7 +44,7 @@ def date(place: Place, machine: One = None, as_json: AsJson = False) -> int:
 
 @machine_app.command()
 def variants(place: Place, machine: One = None, as_json: AsJson = False) -> int:
-    """Compare a machine with the known variants of its model, by its type file."""
+    """Compare a machine with the known variants of its model."""
     from archiver.cli import record_views
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import chosen
@@ -76,7 +76,7 @@ def compare(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Set two machines side by side; from bags, with what was measured on their takes."""
+    """Set two machines side by side. A bag adds what was measured."""
     from archiver.cli import record_views
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import machine_view, refuse_without
@@ -97,7 +97,7 @@ def compare(
 def parts(
     place: Place, machine: One = None, previous: Before = None, as_json: AsJson = False
 ) -> int:
-    """Show the parts and their condition, and what changed since the session before."""
+    """Show the parts and their condition. Tells what has changed, too."""
     from archiver.cli import condition_views
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.machines import chosen
@@ -114,7 +114,7 @@ def parts(
 
 
 def media(place: Place, previous: Before = None, as_json: AsJson = False) -> int:
-    """Show how often each medium was recorded and played, before and after the session."""
+    """Show how often each medium was recorded and played."""
     from archiver.cli import condition_views
     from archiver.cli.kinds import Takes, expect
     from archiver.pipeline.previous import read_previous
@@ -137,7 +137,7 @@ def page(
     ],
     as_json: AsJson = False,
 ) -> int:
-    """Write the session's page as one file to read or print, with its pictures in it."""
+    """Write the session's page as one file, to read or print."""
     from archiver.cli import record_views
     from archiver.cli.kinds import Takes, expect
     from archiver.cli.outputs import outside_bags

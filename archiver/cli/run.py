@@ -107,15 +107,12 @@ def _say_error(error: ArchiverError) -> None:
 
 
 def _fitted(text: str) -> str:
-    """Break lines between words where a terminal would break them within."""
-    if not sys.stderr.isatty():
-        return text
-    import textwrap
+    """Break lines between words where a terminal would break them within, but none to be pasted."""
+    from archiver.cli.printing import fitted
 
-    columns = 80
-    with contextlib.suppress(OSError):
-        columns = os.get_terminal_size(sys.stderr.fileno()).columns or columns
-    return "\n".join(
-        textwrap.fill(line, columns, break_long_words=False, break_on_hyphens=False)
-        for line in text.split("\n")
-    )
+    columns = sys.maxsize
+    if sys.stderr.isatty():
+        columns = 80
+        with contextlib.suppress(OSError):
+            columns = os.get_terminal_size(sys.stderr.fileno()).columns or columns
+    return "\n".join(fitted(text, columns))

@@ -30,7 +30,7 @@ def to_table(
     ],
     as_json: AsJson = False,
 ) -> int:
-    """Write the sheet and the machine files as a workbook or as CSV files."""
+    """Write sheet and machine files as a workbook or as CSV."""
     from archiver.cli.kinds import Takes, expect
     from archiver.cli.outputs import outside_bags
     from archiver.cli.table_views import show_exported
