@@ -16,7 +16,7 @@ from archiver.describe.embedded import master_identifier, master_name
 from archiver.describe.facts import Archive, FileFacts, FileRole, MasterFacts
 from archiver.describe.layers import RightsMap, RightsStatement, closed_words
 from archiver.describe.markers import span_frames
-from archiver.describe.people import PublicPerson, people_of
+from archiver.describe.people import PublicPerson, credited_in, people_of, present_in
 from archiver.describe.vocabulary import AAT_SOUND_RECORDINGS, DIGESTS, EBUCORE_ROLES
 from archiver.describe.wording import (
     chain_text,
@@ -109,9 +109,8 @@ def axml_for(
         One UTF-8 document with all texts in full, however they are shortened in ``bext``.
     """
     root, core = _main(session, modified)
-    people = people_of(session)
     identifier = master_identifier(session, take)
-    _take(core, session, take, people)
+    _take(core, session, take)
     machine, medium = session.machine_of(take), session.medium_of(take)
     _equipment(
         core,
@@ -155,10 +154,10 @@ def axml_for_capture(
             coding=coding,
         )
     root, core = _main(session, modified)
-    people = people_of(session)
     title = _EC.add(core, "title")
     titles = "; ".join(take_title(session, take) for take in held.takes)
-    _text(title, "title", titles, session.language)
+    titled = all(take.title for take in held.takes)
+    _text(title, "title", titles, session.language if titled else None)
     _alternative_title(core, session)
     _identifier(core, master_name(session, held), "capture identifier")
     _relation(core, "isPartOf", session.identifier, "session")
@@ -177,7 +176,7 @@ def axml_for_capture(
                 "typeLabel": "take",
             },
         )
-        _take(part, session, take, people)
+        _take(part, session, take)
         _identifier(part, master_identifier(session, take), "take identifier")
         first, last = span_frames(take, samples.sample_rate_hz, frames or None)
         _place(part, "partStartTime", first, samples)
@@ -228,7 +227,7 @@ def document(archive: Archive) -> bytes:
                 "typeLabel": "take",
             },
         )
-        _take(part, session, take, people)
+        _take(part, session, take)
         _identifier(part, master_identifier(session, take), "take identifier")
         master = archive.master_of.get(take.id)
         if master is not None:
@@ -294,18 +293,19 @@ def _description(core: Element, label: str, text: str | None, language: str | No
         _text(description, "description", text, language)
 
 
-def _take(core: Element, session: Session, take: Take, people: Mapping[str, PublicPerson]) -> None:
+def _take(core: Element, session: Session, take: Take) -> None:
     """Write what belongs to the take itself."""
     title = _EC.add(core, "title")
-    _text(title, "title", take_title(session, take), session.language)
+    # A take that has no title is called what it is, in English.
+    _text(title, "title", take_title(session, take), session.language if take.title else "en")
     machine, medium = session.machine_of(take), session.medium_of(take)
     setup = session.setup_of(take)
     _description(core, "remarks", take.remarks, session.language)
     _description(core, "playings before", playings_text(take), "en")
     # Sentences with English labels around texts of the sheet carry no language.
     _description(core, "set-up", setup_text(setup) if setup else None, None)
-    present = [people[id_] for id_ in take.operators if id_ in people]
-    _people(core, present)
+    # Whoever is heard has contributed, though it may have been to the take that is played.
+    _people(core, dict.fromkeys((*present_in(session, take), *credited_in(session, take))))
     date = _EC.add(core, "date")
     if take.start is not None:
         created = {"startDate": xsd_date(take.start), "startTime": xsd_time(take.start)}

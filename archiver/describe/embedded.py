@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from archiver.describe.coding import capture_steps, own_step
 from archiver.describe.layers import RightsMap, closed_words
 from archiver.describe.markers import markers_for, sync_points_for
-from archiver.describe.people import public_name
+from archiver.describe.people import PublicPerson, credited_in, present_in
 from archiver.describe.wording import take_title
 from archiver.findings import Finding, Where
 from archiver.session.capture_files import CaptureFile
@@ -201,25 +201,21 @@ def _bext(
     )
 
 
-def _people(session: Session, take: Take, roles: set[Role]) -> str:
-    present = set(take.operators)
-    return "; ".join(
-        public_name(person)
-        for person in session.operators
-        if person.role in roles and (not present or person.id in present)
-    )
+def _named(people: Iterable[PublicPerson]) -> str:
+    return "; ".join(dict.fromkeys(person.name for person in people))
 
 
 def _info(session: Session, held: CaptureFile, program: str, fitting: _Fitting) -> Info:
     take = held.lead
     medium, machine = session.medium_of(take), session.machine_of(take)
-    engineers = _people(session, take, {Role.RECORDING_ENGINEER})
+    present = (one for each in held.takes for one in present_in(session, each))
+    engineers = _named(one for one in present if one.role is Role.RECORDING_ENGINEER)
     source_form = "Live sound"
     if take.kind.plays and medium is not None:
         source_form = f"{medium.kind}{f', {medium.material}' if medium.material else ''}"
     texts = {
         "IARL": f"{session.organisation.country}, {session.organisation.code}",
-        "IART": _people(session, take, {Role.PERFORMER, Role.ANNOUNCER}),
+        "IART": _named(one for each in held.takes for one in credited_in(session, each)),
         "ICMT": "; ".join(_identifiers(session, held)),
         "ICOP": "; ".join(
             text.rstrip(". ")

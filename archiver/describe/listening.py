@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from archiver.describe.embedded import master_identifier
 from archiver.describe.layers import RightsMap, closed_words
-from archiver.describe.people import people_of
+from archiver.describe.people import credited_in, present_in
 from archiver.describe.wording import take_title, xsd_date
-from archiver.session.records import Photograph, Role, Session, Take
+from archiver.session.records import Photograph, Session, Take
 from archiver.wave.access import Tag
 
 __all__ = ["cover_of", "tags_for"]
-
-_HEARD = {Role.PERFORMER, Role.ANNOUNCER}
 
 
 def tags_for(session: Session, take: Take, *, number: int, program: str) -> tuple[Tag, ...]:
@@ -30,16 +28,14 @@ def tags_for(session: Session, take: Take, *, number: int, program: str) -> tupl
     program : str
         Name and version of this program.
     """
-    people = people_of(session)
-    present = [people[id_] for id_ in take.operators if id_ in people]
     machine, medium = session.machine_of(take), session.medium_of(take)
     pairs: list[tuple[str, str | None]] = [
         ("TITLE", take_title(session, take)),
         ("ALBUM", session.title),
         ("TRACKNUMBER", str(number)),
         ("TRACKTOTAL", str(len(session.takes))),
-        *(("ARTIST", person.name) for person in present if person.role in _HEARD),
-        *(("PERFORMER", person.with_role) for person in present),
+        *(("ARTIST", person.name) for person in credited_in(session, take)),
+        *(("PERFORMER", person.with_role) for person in present_in(session, take)),
         ("DATE", xsd_date(take.start or session.start)),
         ("GENRE", str(take.kind)),
         ("LOCATION", session.place),

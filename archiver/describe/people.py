@@ -10,9 +10,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from archiver.session.records import Operator, Purpose, Role, Session
+from archiver.session.records import Operator, Purpose, Role, Session, Take, TakeKind
+from archiver.session.references import VOICES
 
-__all__ = ["PublicPerson", "is_named", "people_of", "public_identifier", "public_name"]
+__all__ = [
+    "PublicPerson",
+    "credited_in",
+    "is_named",
+    "people_of",
+    "present_in",
+    "public_identifier",
+    "public_name",
+]
+
+_SILENT = frozenset({TakeKind.ROOM_TONE, TakeKind.TEST_TONE})
 
 
 def is_named(operator: Operator) -> bool:
@@ -64,6 +75,30 @@ def people_of(session: Session) -> dict[str, PublicPerson]:
         )
         for number, operator in enumerate(session.operators, start=1)
     }
+
+
+def present_in(session: Session, take: Take) -> tuple[PublicPerson, ...]:
+    """Return the persons that a take names, in its order; nobody else was certainly there."""
+    people = people_of(session)
+    return tuple(people[id_] for id_ in dict.fromkeys(take.operators) if id_ in people)
+
+
+def credited_in(session: Session, take: Take) -> tuple[PublicPerson, ...]:
+    """Return the performers and announcers that are heard in a take.
+
+    They are those of them that it names, and nobody where nobody performs. A reproduction
+    that names none is credited to those of the take that it plays: ``IART`` is the artist of
+    the original subject (RIFF 1991, chapter 2), and they are heard in it.
+    """
+    seen: set[str] = set()
+    played: Take | None = take
+    while played is not None and played.id not in seen and played.kind not in _SILENT:
+        heard = tuple(one for one in present_in(session, played) if one.role in VOICES)
+        if heard or not played.reproduces:
+            return heard
+        seen.add(played.id)
+        played = session.take(played.reproduces)
+    return ()
 
 
 def _consent(operator: Operator) -> str:

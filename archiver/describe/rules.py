@@ -78,6 +78,12 @@ PICTURE_TOO_LARGE = Rule(
     reason="Pictures go into the bag as they are, with whatever a camera wrote into them.",
     remedy="Look yourself with a picture viewer, if it may name a person or a place.",
 )
+NOBODY_CREDITED = Rule(
+    code="describe-nobody-credited",
+    severity=_N,
+    reason="Who took part in the session need not have been in each of its takes.",
+    remedy="If it is known who is heard, name them in `operators` of the take.",
+)
 TERM_UNMAPPED = Rule(
     code="describe-term-unmapped",
     severity=_N,

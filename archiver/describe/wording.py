@@ -39,8 +39,15 @@ _WIDEST_OFFSET = timedelta(hours=14)
 
 
 def take_title(session: Session, take: Take) -> str:
-    """Return the title of a take, or that of the session with the kind of take."""
-    return take.title or f"{session.title}: {take.kind}"
+    """Return the title of a take, or what it is: kind, number among its kind, medium."""
+    if take.title:
+        return take.title
+    kind, number = str(take.kind).capitalize(), session.number_among_kind(take)
+    medium = session.medium_of(take) if take.kind.records or take.kind.plays else None
+    return _joined(
+        kind if number is None else f"{kind} {number}",
+        f"{medium.kind} {medium.id}" if medium is not None else None,
+    )
 
 
 def machine_text(machine: Machine) -> str:

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 
 from archiver.describe.facts import FileFacts, FileRole, MasterFacts
 from archiver.describe.markers import span_frames
-from archiver.describe.people import people_of
+from archiver.describe.people import credited_in, present_in
 from archiver.describe.places import strongest
 from archiver.describe.sound_record import ChannelSound
-from archiver.describe.wording import playings_text
+from archiver.describe.wording import playings_text, take_title
 from archiver.pages.composing import (
     anchor,
     derived,
@@ -40,7 +40,7 @@ from archiver.pages.figures import decibels, duration, moment, quantity, with_un
 from archiver.pages.movement import movement_facts
 from archiver.pages.takeplots import take_plots
 from archiver.session.quantity import Quantity
-from archiver.session.records import Session, Take, TakeKind
+from archiver.session.records import Session, Take
 
 __all__ = ["MOST_DETAILED", "length_s", "take_names", "take_reference", "takes_section"]
 
@@ -83,27 +83,11 @@ def takes_section(facts: PageFacts, links: Links) -> Section:
 
 
 def take_names(session: Session) -> dict[str, Line]:
-    """Name each take by its title, or by what it is: kind, number among its kind, medium."""
-    of_kind: dict[TakeKind, list[str]] = {}
-    for take in session.takes:
-        of_kind.setdefault(take.kind, []).append(take.id)
-    number = {id_: at for ids in of_kind.values() for at, id_ in enumerate(ids, start=1)}
-    names: dict[str, Line] = {}
-    for take in session.takes:
-        if take.title:
-            names[take.id] = said(take.title)
-            continue
-        kind, medium = str(take.kind).capitalize(), session.medium_of(take)
-        if len(of_kind[take.kind]) > 1:
-            kind += f" {number[take.id]}"
-        on = own(f"{medium.kind} {medium.id}") if medium is not None and _is_of_groove(take) else ()
-        names[take.id] = joined(own(kind), on)
-    return names
-
-
-def _is_of_groove(take: Take) -> bool:
-    """Say whether the medium is recorded or played in a take."""
-    return take.kind.records or take.kind.plays
+    """Name each take by its title, or by what it is."""
+    return {
+        take.id: said(take.title) if take.title else own(take_title(session, take))
+        for take in session.takes
+    }
 
 
 def take_reference(session: Session, take: Take) -> Line:
@@ -147,7 +131,13 @@ def _overview(facts: PageFacts, names: Mapping[str, Line]) -> Iterator[Block]:
     yield from table_of(
         "All takes",
         (
-            Column(head="Take"), Column(head="Title"), Column(head="Kind"), Column(head="Machine"),
+            Column(head="Take"),
+            Column(
+                head="Title"
+                if all(take.title for take in session.takes)
+                else "Title, else what it is (derived)"
+            ),
+            Column(head="Kind"), Column(head="Machine"),
             Column(head="Length (measured)", style="number"),
             Column(head="Loudness (measured)", style="number"),
             Column(head="Speed stated", style="number"),
@@ -236,9 +226,10 @@ def _told(session: Session, take: Take, names: Mapping[str, Line]) -> Iterator[F
     yield stated_word("Playings", playings_text(take))
     yield stated_word("Began", moment(take.start) if take.start is not None else None)
     yield stated_word("Lies in its capture", _span(take.begins, take.ends))
-    people = people_of(session)
-    present = (people[id_].with_role for id_ in take.operators if id_ in people)
-    yield stated("People", ", ".join(present))
+    present, credited = present_in(session, take), credited_in(session, take)
+    yield stated("People", ", ".join(one.with_role for one in present))
+    if not set(credited) <= set(present):
+        yield derived("Performed by", said(", ".join(one.name for one in credited)))
     yield stated_word("Tone sounded", quantity(take.tone) if take.tone is not None else None)
     yield stated("Channels", ", ".join(session.channels_of(take)))
     yield stated("Remarks", take.remarks)

@@ -323,6 +323,15 @@ def _by_id(records: Iterable[_Record]) -> dict[str, _Record]:
     return index
 
 
+def _by_kind(takes: Iterable[Take]) -> dict[TakeKind, dict[str, int]]:
+    """Return the number of each take among those of its kind, from 1."""
+    numbers: dict[TakeKind, dict[str, int]] = {}
+    for take in takes:
+        alike = numbers.setdefault(take.kind, {})
+        alike.setdefault(take.id, len(alike) + 1)
+    return numbers
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Index:
     operators: dict[str, Operator]
@@ -332,6 +341,7 @@ class _Index:
     takes: dict[str, Take]
     machines: dict[str, Machine]
     positions: dict[str, int]
+    of_kind: dict[TakeKind, dict[str, int]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -379,6 +389,7 @@ class Session:
             takes=_by_id(self.takes),
             machines=_by_id(self.machines),
             positions={take.id: at for at, take in reversed(list(enumerate(self.takes)))},
+            of_kind=_by_kind(self.takes),
         )
         object.__setattr__(self, "_index", index)
 
@@ -397,6 +408,11 @@ class Session:
     def position(self, take: Take) -> int:
         """Return the position of a take in the sheet, from 0; the first one of its id."""
         return self._index.positions[take.id]
+
+    def number_among_kind(self, take: Take) -> int | None:
+        """Return the number of a take among those of its kind, from 1; None if it is the only one."""
+        alike = self._index.of_kind[take.kind]
+        return alike[take.id] if len(alike) > 1 else None
 
     def machine(self, id_: str) -> Machine | None:
         """Return the machine of an id."""

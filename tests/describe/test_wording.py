@@ -94,7 +94,7 @@ def test_sentences_quote_what_the_sheet_says() -> None:
     assert "microphone m1: Tværlyd K 2, serial number 00417" in chain_text(session.chains[0])
 
 
-def test_a_take_without_title_has_that_of_the_session() -> None:
+def test_a_take_without_title_is_called_what_it_is() -> None:
     session = a_session()
     assert take_title(session, session.takes[1]) == "Vise om <voks> & messing"
     assert take_title(session, session.takes[2]) == f"{session.title}: reproduction"
