@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from archiver.findings import Finding, Rule, Where
+from archiver.findings import Finding, Rule, Severity, Where
 from archiver.session import table_rules as rules
 from archiver.session.conform import conform
 from archiver.session.rules import SHEET_MISSING_FIELD as MISSING
@@ -410,11 +410,34 @@ class _Reader:
                     continue
                 columns.add((sheet, column))
                 row = 1
+            if finding.code == MISSING.code and path in LIST_SECTIONS:
+                self.findings.append(
+                    rules.TABLE_SHEET_MISSING.at(
+                        Where(file=self.source),
+                        f"there is no sheet `{path}`, or nothing stands in it",
+                        accepted=f"a sheet `{path}` with a row for each",
+                    )
+                )
+                continue
             place = self.where(sheet, row, column, path)
-            remedy = finding.remedy
+            remedy = _as_cell(finding.remedy, path)
             if path.endswith("]") and _SEVERAL.search(finding.message):
                 remedy = _ONE_A_LINE
-            self.findings.append(dataclasses.replace(finding, where=place, remedy=remedy))
+            if finding.severity is Severity.ERROR:
+                self._refuse_number(place.file)
+            self.findings.append(
+                dataclasses.replace(
+                    finding, where=place, accepted=_as_cell(finding.accepted, path), remedy=remedy
+                )
+            )
+
+    def _refuse_number(self, place: str) -> None:
+        """Take back that a number was read as a text, where the text is refused anyway."""
+        self.findings = [
+            one
+            for one in self.findings
+            if one.code != rules.TABLE_NUMBER.code or one.where.file != place
+        ]
 
     def file_away(self, document: _Document, found: dict[str, Group]) -> None:
         entry = document.root.entries.get("id")
@@ -430,6 +453,13 @@ class _Reader:
                 )
             )
         found[name] = document.root
+
+
+def _as_cell(words: str, path: str) -> str:
+    """Write what a sheet would hold as `name: value` as what a cell holds, the value."""
+    name = re.escape(re.sub(r"(?:\[\d+\])+$", "", path).rpartition(".")[2])
+    said = re.sub(rf"`{name}: \[([^\[\],`]*)\]`", r"`\1`", words)
+    return re.sub(rf"`{name}: ([^`]*)`", r"`\1`", said)
 
 
 def _well_formed(path: str) -> bool:

@@ -18,6 +18,12 @@ TABLE_UNKNOWN_SHEET = Rule(
     reason="A sheet that nobody reads would be lost silently.",
     remedy="Rename the sheet, or remove it.",
 )
+TABLE_SHEET_MISSING = Rule(
+    code="table-sheet-missing",
+    severity=_E,
+    reason="The archive cannot do without what stands in this sheet.",
+    remedy="Add the sheet; `archiver sheet export` of a session shows its columns.",
+)
 TABLE_MERGED_CELLS = Rule(
     code="table-merged-cells",
     severity=_E,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 import zipfile
 from collections.abc import Callable
 from typing import Any
@@ -532,3 +533,34 @@ def test_a_thousand_takes_come_back_from_a_workbook(session: Session) -> None:
     imported = read_tables(tables, BOOK)
     assert findings == imported.findings == ()
     assert len(imported.session.entries["takes"].value.items) == 1_000  # type: ignore[union-attr]
+
+
+def test_cells_are_advised_in_the_language_of_cells(book: Any) -> None:
+    set_cell("kind", "reproductoin")(book)
+    column = column_of(book, "takes", "title")
+    book["takes"].cell(2, column).value = " "
+    required_cell_missing_in = column_of(book, "photographs", "file")
+    book["photographs"].cell(2, required_cell_missing_in).value = None
+    _, findings = read_book(book)
+    told = errors(*findings)
+    assert {one.code for one in told} >= {"sheet-value", "sheet-missing-field"}
+    for one in told:
+        assert not re.search(r"`\w+: ", f"{one.accepted} {one.remedy}"), one
+    (word,) = [one for one in told if "reproductoin" in one.message]
+    assert word.remedy == "Write `reproduction` if that is meant."
+
+
+def test_a_missing_sheet_is_told_as_a_sheet(book: Any) -> None:
+    del book["takes"]
+    _, findings = read_book(book)
+    (missing,) = [one for one in errors(*findings) if one.code == "table-sheet-missing"]
+    assert "there is no sheet `takes`" in missing.message
+    assert "{" not in missing.accepted
+    assert "!A1" not in missing.where.file
+    assert not [one for one in errors(*findings) if one.code == "sheet-missing-field"]
+
+
+def test_a_number_without_its_unit_is_told_once(book: Any) -> None:
+    place = set_cell("nominal_speed", 100, sheet="setups")(book)
+    _, findings = read_book(book)
+    assert [one.code for one in findings if one.where.file == place] == ["sheet-quantity"]
