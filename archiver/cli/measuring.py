@@ -133,6 +133,8 @@ def show_takes(found: FoundTakes, *, as_json: bool) -> None:
                         "confidence": take.confidence,
                         "begins_s": take.begins_s,
                         "ends_s": take.ends_s,
+                        "fields": dict(take.known),
+                        "open": [field for field, _ in take.open],
                     }
                     for take in found.takes
                 ],
@@ -146,5 +148,10 @@ def show_takes(found: FoundTakes, *, as_json: bool) -> None:
     sys.stdout.write(found.lines)
     if found.written:
         talk.print("Added to session.yaml; please check kinds and positions.")
+        if fields := dict.fromkeys(field for take in found.takes for field, _ in take.open):
+            talk.print(
+                f"Fill in {' and '.join(fields)} where the lines added begin with #: a take needs "
+                "it, and only you know it."
+            )
     else:
         talk.print("Nothing was written; add --write to put these lines into session.yaml.")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +14,11 @@ from archiver.pipeline.measure import measure_files
 from archiver.progress import Progress
 from archiver.session.adding import ProposedTake, free_ids, take_lines, with_takes
 from archiver.session.load import SHEET, load_session
+from archiver.session.records import Session
 from archiver.session.sheet import MAX_SHEET_BYTES
+from archiver.session.vocabulary import TakeKind
+from archiver.signal.cuts import CutProposal
+from archiver.signal.sampleformat import SampleFormat
 
 __all__ = ["FoundTakes", "find_takes"]
 
@@ -68,27 +74,60 @@ def find_takes(
     (measured,) = measure_files([place], progress=progress)
     if measured.measured is None:
         raise measured.error or InputError("cannot be measured", where=name)
+    session = load_session(folder).session
     takes = tuple(
-        ProposedTake(
+        _completed(session, measured.measured.format, cut)
+        for cut in _proposed(name, measured.measured.cuts)
+    )
+    sheet = folder / SHEET
+    content = files.read_bytes(sheet, limit=MAX_SHEET_BYTES)
+    lines = take_lines(takes, free_ids(content, len(takes))) if takes else ""
+    if write and takes:
+        _refuse_listed(folder, session, name)
+        files.write_whole(sheet, with_takes(content, takes))
+    return FoundTakes(file=name, takes=takes, lines=lines, written=write and bool(takes))
+
+
+def _proposed(name: str, cuts: Iterable[CutProposal]) -> Iterator[ProposedTake]:
+    for cut in cuts:
+        yield ProposedTake(
             file=name,
             kind=str(cut.kind),
             confidence=cut.confidence,
             begins_s=cut.start_s,
             ends_s=cut.end_s,
         )
-        for cut in measured.measured.cuts
-    )
-    sheet = folder / SHEET
-    content = files.read_bytes(sheet, limit=MAX_SHEET_BYTES)
-    lines = take_lines(takes, free_ids(content, len(takes))) if takes else ""
-    if write and takes:
-        _refuse_listed(folder, name)
-        files.write_whole(sheet, with_takes(content, takes))
-    return FoundTakes(file=name, takes=takes, lines=lines, written=write and bool(takes))
 
 
-def _refuse_listed(folder: Path, name: str) -> None:
-    session = load_session(folder).session
+def _completed(session: Session | None, samples: SampleFormat, take: ProposedTake) -> ProposedTake:
+    """Add the chain and the setup, where they can be one only; else say what there is to choose."""
+    if session is None:
+        return take
+    known: list[tuple[str, str]] = []
+    open_: list[tuple[str, str]] = []
+
+    def add(field: str, candidates: list[str], every: list[str]) -> None:
+        if len(candidates) == 1:
+            known.append((field, candidates[0]))
+        else:
+            open_.append((field, ", ".join(candidates or every) or "describe it first"))
+
+    if len(session.chains) > 1:
+        fitting = [
+            chain.id
+            for chain in session.chains
+            if round(chain.sample_rate.value) == samples.sample_rate_hz
+            and len(chain.channels) == samples.channels
+        ]
+        add("chain", fitting, [chain.id for chain in session.chains])
+    kind = next((kind for kind in TakeKind if str(kind) == take.kind), None)
+    if kind is not None and (kind.records or kind.plays):
+        setups = [setup.id for setup in session.setups]
+        add("setup", setups, setups)
+    return dataclasses.replace(take, known=tuple(known), open=tuple(open_))
+
+
+def _refuse_listed(folder: Path, session: Session | None, name: str) -> None:
     listed = [take.id for take in session.takes if take.file == name] if session else []
     if listed:
         raise InputError(

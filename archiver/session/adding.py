@@ -27,6 +27,10 @@ class ProposedTake:
         Of the guess and the edges, 0 to 1.
     begins_s, ends_s : float
         Place in the file.
+    known : tuple of (str, str)
+        Further fields, and what they can only be.
+    open : tuple of (str, str)
+        Fields that are needed and that only the person knows, with what there is to choose from.
     """
 
     file: str
@@ -34,6 +38,8 @@ class ProposedTake:
     confidence: float
     begins_s: float
     ends_s: float
+    known: tuple[tuple[str, str], ...] = ()
+    open: tuple[tuple[str, str], ...] = ()
 
 
 def take_lines(takes: Sequence[ProposedTake], ids: Sequence[str], indent: str = "  ") -> str:
@@ -56,6 +62,11 @@ def take_lines(takes: Sequence[ProposedTake], ids: Sequence[str], indent: str = 
             f"{indent}  kind: {take.kind}    # {guess}",
             f"{indent}  begins: {_position(take.begins_s)}",
             f"{indent}  ends: {_position(take.ends_s)}",
+            *(f"{indent}  {field}: {value}" for field, value in take.known),
+            *(
+                f"{indent}  # {field}:     # needed, only you know it; one of: {choices}"
+                for field, choices in take.open
+            ),
         ]
     return "\n".join(lines) + "\n"
 

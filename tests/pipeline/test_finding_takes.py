@@ -11,6 +11,7 @@ import ruamel.yaml
 
 from archiver.errors import InputError, MisuseError
 from archiver.pipeline.archive import archive_session
+from archiver.pipeline.check import check_session
 from archiver.pipeline.finding_takes import find_takes
 from archiver.session.adding import ProposedTake, with_takes
 from tests.pipeline.making import RATE_HZ, sound, take, write_sheet, write_take
@@ -110,3 +111,45 @@ def test_silence_proposes_nothing(tmp_path: Path) -> None:
     write_sheet(folder, [take("t1", "takes/t1.wav")])
     write_take(folder / "takes/t1.wav", np.zeros((RATE_HZ * 5, 1)))
     assert json.dumps(find_takes(folder, "t1.wav").takes) == "[]"
+
+
+SECOND = """\
+  - id: room
+    sample_rate: {rate}
+    bit_depth: 24
+    channel_layout: mono
+    channels: [room]
+takes:
+"""
+
+
+def with_second_chain(folder: Path, rate: str) -> Path:
+    sheet = long_session(folder) / "session.yaml"
+    text = sheet.read_text(encoding="utf-8")
+    text = text.replace("takes:\n", SECOND.format(rate=rate), 1)
+    text = text.replace("    file: takes/t1.wav", "    file: takes/t1.wav\n    chain: main")
+    sheet.write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_the_only_chain_that_fits_the_capture_is_written(tmp_path: Path) -> None:
+    folder = with_second_chain(tmp_path / "s", "96 kHz")
+    found = find_takes(folder, "long.wav", write=True)
+    assert all(("chain", "main") in one.known for one in found.takes)
+    codes = {finding.code for finding in check_session(folder).findings}
+    assert "take-chain-missing" not in codes
+
+
+def test_what_only_the_person_knows_is_left_to_be_filled_in(tmp_path: Path) -> None:
+    folder = with_second_chain(tmp_path / "s", "48 kHz")
+    found = find_takes(folder, "long.wav", write=True)
+    assert all(("chain", "main, room") in one.open for one in found.takes)
+    sheet = folder / "session.yaml"
+    text = sheet.read_text(encoding="utf-8")
+    line = "    # chain:     # needed, only you know it; one of: main, room\n"
+    assert text.count(line) == len(found.takes) == 2
+    codes = {finding.code for finding in check_session(folder).findings}
+    assert "take-chain-missing" in codes
+    sheet.write_text(text.replace("    # chain:     #", "    chain: room     #"), encoding="utf-8")
+    codes = {finding.code for finding in check_session(folder).findings}
+    assert "take-chain-missing" not in codes
