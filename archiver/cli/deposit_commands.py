@@ -117,11 +117,30 @@ def deposit(
     from archiver.pipeline.deposit import deposit_bags
     from archiver.pipeline.deposit_outcome import DepositPlan
 
-    bags, skipped = bags_among(bags, "deposit")
+    given: list[tuple[str, object]] = [
+        ("--for", institution),
+        ("--ledger", ledger),
+        ("--to", to),
+        ("--form", form),
+        ("--only-new", only_new),
+        ("--by", person),
+        ("--papers", papers),
+        ("--again", again),
+        ("--rehearse", rehearse),
+        ("--json", as_json),
+    ]
+    # What is told as the right line must do what was asked for, and at the same place.
+    rest = [
+        word
+        for option, value in given
+        if value
+        for word in ((option,) if value is True else (option, value))
+    ]
+    bags, skipped = bags_among(bags, "deposit", *rest)
     tell_skipped(skipped)
     for bag in bags:
         # Nothing is sent while it is not clear what is meant.
-        expect(bag, Takes.BAG, "deposit", "--for", institution, "--ledger", ledger)
+        expect(bag, Takes.BAG, "deposit", *rest)
     plan = DepositPlan(
         bags=bags,
         profile=institution,

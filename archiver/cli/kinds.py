@@ -7,6 +7,7 @@ which then says what is wrong with it.
 from __future__ import annotations
 
 import enum
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,7 +18,7 @@ from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.os_errors import not_there
 from archiver.package.recovery_data import recovery_place
 from archiver.pipeline.kinds import BESIDE_BAGS, Found, Kind, is_text, look_at
-from archiver.telling import command_line
+from archiver.telling import command_line, quoted
 
 __all__ = [
     "Takes",
@@ -266,6 +267,8 @@ def refusal(found: Found, takes: Takes, command: str, *rest: object) -> MisuseEr
         said = "does not exist"
     elif found.kind is Kind.EMPTY and takes is Takes.BAG:
         said = "is an empty folder; if a bag lay here, it is gone, or its disk is not connected"
+    elif takes is Takes.PACKAGE and _holds_packages(found):
+        said = "is a folder of packages"
     else:
         said = f"is {found.kind}{belongs}"
     return MisuseError(
@@ -288,6 +291,10 @@ def _remedy(found: Found, takes: Takes, command: str, rest: Sequence[object]) ->
         return line
     if takes is Takes.SOUND and kind in {Kind.FOLDER, Kind.EMPTY, Kind.IN_SESSION}:
         return f"Name a file: {command_line(command, path / 'FILE', *rest)}"
+    if takes is Takes.PACKAGE and _holds_packages(found):
+        # Quoted, a pattern would stand for itself.
+        line = f"{command_line(command, path)}{os.sep}* {' '.join(quoted(str(w)) for w in rest)}"
+        return f"Name what lies in it: {line.rstrip()}"
     match kind:
         case Kind.BAG:
             return _for_bag(path, takes, command)
@@ -320,6 +327,17 @@ def _remedy(found: Found, takes: Takes, command: str, rest: Sequence[object]) ->
             return f"To see what is deposited: {command_line('deposits', '--ledger', 'FILE')}"
         case _:
             return "Check the name"
+
+
+def _holds_packages(found: Found) -> bool:
+    """Say whether a folder holds packages, as far as names and beginnings tell."""
+    if found.kind is not Kind.FOLDER:
+        return False
+    try:
+        names = [one.name for one in files.entries(found.path) if one.is_file]
+    except ArchiverError:
+        return False
+    return any(look_at(found.path / name).kind is Kind.PACKAGE for name in names)
 
 
 def _inner(found: Found, takes: Takes) -> Path | None:

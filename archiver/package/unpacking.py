@@ -364,10 +364,10 @@ def _left_out(root: Path) -> str:
     ]
     named = sum(is_ni(url) for url in absent)
     parts = [
-        f"{count(named, 'file')} of an earlier version, named by digest" if named else "",
+        f"{count(named, 'file')} of an earlier version" if named else "",
         f"{count(len(absent) - named, 'file')} at a URL" if len(absent) > named else "",
     ]
     return (
-        f"what it holds is intact, and {' and '.join(filter(None, parts))} in fetch.txt "
+        f"what it holds is intact, and {' and '.join(filter(None, parts))}, as fetch.txt says, "
         f"{'is' if len(absent) == 1 else 'are'} to be brought in"
     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
@@ -11,11 +13,14 @@ from typing import Any
 from archiver import files
 from archiver.custody.deposits import DepositState, LedgerDeposit, deposits_in
 from archiver.custody.ledger import open_ledger
+from archiver.errors import MisuseError
 from archiver.pipeline.deposit import papers_beside
 from archiver.pipeline.run import moment
 from archiver.pipeline.under_way import Begun, begun_in
 
 __all__ = ["DepositsReport", "report_deposits"]
+
+_MOST_NAMED = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +131,27 @@ def _goods(deposit: LedgerDeposit) -> tuple[str, str, str]:
     return deposit.store, deposit.bag, deposit.institution
 
 
+def _require_known(option: str, name: str, known: Sequence[str]) -> None:
+    """Refuse to report on nothing: a name that was mistyped would look like one without deposits.
+
+    Raises
+    ------
+    MisuseError
+        The ledger knows no deposit of that name.
+    """
+    if not name or name in known:
+        return
+    names = list(dict.fromkeys(reversed(known)))
+    near = difflib.get_close_matches(name, names, n=_MOST_NAMED) or names[:_MOST_NAMED]
+    raise MisuseError(
+        f"the ledger knows no deposit {'of the bag' if option == '--bag' else 'with'} {name!r}",
+        where=option,
+        accepted=f"a name as `archiver deposits` shows it, such as {', '.join(near)}"
+        if near
+        else "no name at all: there is no deposit yet",
+    )
+
+
 def report_deposits(
     ledger: Path,
     *,
@@ -148,7 +174,9 @@ def report_deposits(
 
     Raises
     ------
-    MisuseError, SurroundingsError, IntegrityError
+    MisuseError
+        The ledger knows no such bag, or no such institution.
+    SurroundingsError, IntegrityError
         The ledger cannot be read.
     """
     folder = papers or papers_beside(ledger, "deposits")
@@ -158,6 +186,9 @@ def report_deposits(
         with open_ledger(ledger, read_only=True) as opened:
             deposits = tuple(deposits_in(opened))
     begun = begun_in(folder, {one.deposit for one in deposits})
+    every: tuple[LedgerDeposit | Begun, ...] = (*deposits, *begun)
+    _require_known("--bag", bag, [one.bag for one in every])
+    _require_known("--institution", institution, [one.institution for one in every])
 
     def given_up(one: Begun) -> bool:
         # The same bag went the same way later, in another form or to another place.

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -122,7 +124,32 @@ def test_cron_hears_of_what_is_overdue_and_of_nothing_else(
     assert "receipt overdue, due 2026-12-25" in ran.out
     facts = json.loads(deposits(run, both, "--json").out)
     assert facts["states"] == {"receipt overdue": 1}
-    assert deposits(run, both, "--bag", "another").status == 0
+    ran = deposits(run, both, "--bag", "lhm-11")
+    assert ran.status == 2
+    assert "no deposit of the bag 'lhm-11'" in " ".join(ran.err.split())
+    assert "such as lhm-1" in " ".join(ran.err.split())
+    ran = deposits(run, both, "--institution", "Egeskov")
+    assert ran.status == 2
+    assert "such as Egeskov State Sound Archive" in " ".join(ran.err.split())
+    assert deposits(run, both, "--bag", "lhm-1").status == 1
+
+
+def test_a_line_that_is_suggested_does_all_that_was_asked_for(
+    run: Runner, both: Both, bag: Path
+) -> None:
+    ran = deposit(run, both, bag.parent, "--by", "Karen Ravn", "--again", "--rehearse")
+    assert ran.status == 2
+    line = re.search(r"archiver (deposit .+?)(?:;|\n)", ran.err)
+    assert line is not None, ran.err
+    words = shlex.split(line[1])
+    assert words[words.index("--to") + 1] == str(both.inbox)
+    assert words[words.index("--by") + 1] == "Karen Ravn"
+    assert {"--again", "--rehearse"} <= set(words)
+    assert "--only-new" not in words
+    ran = run(*words)
+    assert ran.status == 0
+    assert "would be deposited" in ran.out
+    assert list(both.inbox.iterdir()) == []
 
 
 def test_what_is_refused_is_shown_with_its_reasons_and_the_letter(run: Runner, both: Both) -> None:
@@ -187,13 +214,18 @@ def test_each_command_prints_json_alone_on_standard_output(
         (["receipt", "--ledger", "{root}/x.sqlite3"], "a file or a typed reference"),
         (
             ["deposit", "{root}/none", "--for", "nobody", "--ledger", "{root}/x.sqlite3"],
+            "does not exist",
+        ),
+        (
+            ["deposit", "{root}/home/lhm-1", "--for", "nobody", "--ledger", "{root}/x.sqlite3"],
             "no institution profile",
         ),
     ],
 )
 def test_a_command_called_wrongly_says_so_without_a_traceback(
-    run: Runner, both: Both, arguments: list[str], words: str
+    run: Runner, both: Both, bag: Path, arguments: list[str], words: str
 ) -> None:
+    assert bag.exists()
     ran = run(*(one.format(root=both.root) for one in arguments))
     assert ran.status in {2, 4}
     assert words in " ".join(ran.err.split())

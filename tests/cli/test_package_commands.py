@@ -145,6 +145,25 @@ def test_a_package_of_only_new_files_is_intact_and_says_what_completes_it(
     assert ran.status == 3, ran.out
 
 
+@pytest.mark.skipif(os.name == "nt", reason="the shell of POSIX judges")
+def test_a_folder_of_packages_is_told_with_the_line_that_unpacks_them(
+    run: Runner, bag: Path, tmp_path: Path
+) -> None:
+    out, store = tmp_path / "to go", tmp_path / "my store"
+    run("pack", bag, "--to", out)
+    ran = run("unpack", out, "--to", store)
+    said = " ".join(ran.err.split())
+    assert ran.status == 2
+    assert "is a folder of packages" in said
+    line = ran.err[ran.err.index("archiver unpack") :].partition("\n")[0].removesuffix(".")
+    expanded = subprocess.run(
+        ["/bin/sh", "-c", f'printf "%s\\n" {line.removeprefix("archiver ")}'],
+        capture_output=True, encoding="utf-8", check=True,
+    )  # fmt: skip
+    assert run(*expanded.stdout.splitlines()).status == 0
+    assert contents(store / TOP) == contents(bag)
+
+
 def test_a_package_without_a_bag_is_told_as_that(run: Runner, tmp_path: Path) -> None:
     with tarfile.open(tmp_path / "photos.tar", "w") as opened:
         opened.add(__file__, "photos/a.txt")
