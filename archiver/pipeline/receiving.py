@@ -220,9 +220,16 @@ class _Receiving:
 
     def _left_of_what_is_held(self, package: Path) -> ReceivedPackage | None:
         """Tell of a folder that was cleared, and holds what was no part of its deposit."""
-        if self.ledger is None or not is_deposit_folder(package):
+        if not is_deposit_folder(package):
             return None
-        known = self.ledger.entries(kind=EntryKind.RECEIVED, store=self.store.name)
+        with contextlib.ExitStack() as opened:
+            ledger = self.ledger
+            if ledger is None:
+                # A rehearsal looks, and makes none.
+                if not files.exists(self.plan.ledger):
+                    return None
+                ledger = opened.enter_context(open_ledger(self.plan.ledger, read_only=True))
+            known = tuple(ledger.entries(kind=EntryKind.RECEIVED, store=self.store.name))
         for entry in known:
             facts = entry.parsed_facts()
             if facts["deposit"] != package.name:

@@ -108,11 +108,12 @@ def test_what_lies_beside_a_package_is_told_and_is_never_removed(
     assert [one.code for one in again.notes] == ["package-beside-others"]
     assert contents(both.inbox) == {f"{sent.deposit}/consent-form.txt": b"signed"}
     # Nor is it a deposit that does not go on, from then on.
-    (left,) = both.receive(both.inbox)
-    assert (left.outcome, left.deposit, left.receipt, left.exit_status) == (
-        PackageOutcome.HELD, sent.deposit, received.receipt, 0,
-    )  # fmt: skip
-    assert "consent-form.txt" in left.notes[0].message
+    for rehearse in (False, True):
+        (left,) = both.receive(both.inbox, rehearse=rehearse)
+        assert (left.outcome, left.deposit, left.receipt, left.exit_status) == (
+            PackageOutcome.HELD, sent.deposit, received.receipt, 0,
+        )  # fmt: skip
+        assert "consent-form.txt" in left.notes[0].message
     (folder / "consent-form.txt").unlink()
     (left,) = both.receive(both.inbox)
     assert (left.exit_status, left.notes) == (0, ())
