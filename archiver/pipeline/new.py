@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NoReturn
 
 from archiver import files
 from archiver.errors import MisuseError
 from archiver.session.example_institution import example_files
-from archiver.session.questions import ask_for_session
+from archiver.session.questions import BACK, KEPT_ANSWERS, Answers, ask_for_session
 from archiver.session.template import template_files
 from archiver.session.yaml_writing import as_yaml
 from archiver.telling import command_line
@@ -23,9 +24,6 @@ __all__ = [
     "new_session_by_questions",
 ]
 
-
-KEPT_ANSWERS = "answers-so-far.txt"
-"""Name of the file that keeps answers until the last question is answered."""
 
 _MOST_ANSWERED = 16 * 1024 * 1024
 
@@ -104,7 +102,7 @@ def new_session_by_questions(
     _refuse_used(folder, but=KEPT_ANSWERS)
     memory = _Memory(kept, ask, tell)
     try:
-        answers = ask_for_session(memory.ask, memory.tell)
+        answers = _answered(memory)
     except EOFError as error:
         raise MisuseError(
             "the answers ended before the last question",
@@ -121,6 +119,19 @@ def new_session_by_questions(
     if files.exists(kept):
         files.discard(kept)
     return made
+
+
+class _BackError(Exception):
+    """The person has taken back an answer, so that the questions begin anew."""
+
+
+def _answered(memory: _Memory) -> Answers:
+    while True:
+        try:
+            return ask_for_session(memory.ask, memory.tell)
+        except _BackError:
+            # What stands is answered again without asking.
+            continue
 
 
 class _Memory:
@@ -144,12 +155,26 @@ class _Memory:
             # Another version of the program asks otherwise: the rest fits no question.
             self._before.clear()
         answer = " ".join(self._ask(prompt).split())
+        if answer == BACK:
+            self._go_back(prompt.strip())
         self._lines.append(f"{prompt.strip()}\t{answer}")
         if any(not line.endswith("\t") for line in self._lines):
             files.make_directory(self._place.parent)
             text = "".join(f"{line}\n" for line in self._lines)
             files.write_whole(self._place, text.encode("utf-8"))
         return answer
+
+    def _go_back(self, question: str) -> NoReturn:
+        """Forget the answers to the question before, with all that were refused."""
+        self._forget(question)
+        if self._lines:
+            self._forget(self._lines[-1].partition("\t")[0])
+        self._before, self._lines = self._lines, []
+        raise _BackError
+
+    def _forget(self, question: str) -> None:
+        while self._lines and self._lines[-1].startswith(f"{question}\t"):
+            self._lines.pop()
 
     def tell(self, line: str) -> None:
         if not self._before:

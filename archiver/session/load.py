@@ -19,12 +19,14 @@ from archiver.session.machine_checks import check_machine, check_models, check_t
 from archiver.session.place import Places
 from archiver.session.plausibility import check_plausibility
 from archiver.session.plausibility_rules import TAKE_VOICE_WITHOUT_CONSENT
+from archiver.session.questions import KEPT_ANSWERS
 from archiver.session.records import Machine, MachineType, Session
 from archiver.session.references import check_references
 from archiver.session.shape import shape
 from archiver.session.sheet import MAX_SHEET_BYTES, Sheet, read_sheet
 from archiver.session.take_order import check_takes
 from archiver.session.tree import Scalar
+from archiver.telling import command_line
 
 __all__ = [
     "MACHINES",
@@ -96,7 +98,7 @@ def load_session(folder: Path) -> Loaded:
     machines = _read_all(folder, machine_files, _machine, findings)
     types = _read_all(folder, type_files, _type, findings)
     if SHEET not in seen.paths:
-        findings.append(_no_sheet(seen))
+        findings.append(_no_sheet(folder, seen))
         return Loaded(
             session=None,
             findings=in_order(findings),
@@ -300,8 +302,15 @@ def _newer(sheet: Sheet, name: str) -> Finding | None:
     )
 
 
-def _no_sheet(seen: Folder) -> Finding:
+def _no_sheet(folder: Path, seen: Folder) -> Finding:
     at_top = [path for path in seen.paths if "/" not in path]
+    if KEPT_ANSWERS in at_top:
+        return rules.FOLDER_NO_SHEET.at(
+            Where(file=KEPT_ANSWERS),
+            "the session folder has no session.yaml yet, but answers to the questions for it",
+            accepted="session.yaml, which is written after the last question",
+            remedy=f"Go on with the questions: {command_line('new', folder, '--ask')}",
+        )
     near = nearest(SHEET, at_top)
     if near is None:
         return rules.FOLDER_NO_SHEET.at(

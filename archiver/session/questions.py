@@ -21,7 +21,13 @@ from archiver.session.timestamp import parse_timestamp
 from archiver.session.tree import Entry, Group, Listing, Node, Scalar
 from archiver.session.vocabulary import TakeKind
 
-__all__ = ["Answers", "ask_for_session"]
+__all__ = ["BACK", "KEPT_ANSWERS", "Answers", "ask_for_session"]
+
+BACK = "back"
+"""Answer that takes back the one before it; whoever keeps the answers obeys it."""
+
+KEPT_ANSWERS = "answers-so-far.txt"
+"""Name of the file that keeps answers until the last question is answered."""
 
 Ask = Callable[[str], str]
 Tell = Callable[[str], None]
@@ -50,7 +56,10 @@ def ask_for_session(ask: Ask, tell: Tell) -> Answers:
         Shows a line.
     """
     asker = _Asker(ask, tell)
-    tell("Empty answers leave a field out; ? explains a question.")
+    tell(
+        f"Empty answers leave a field out; ? explains a question; {BACK} returns to the question "
+        "before."
+    )
     root = _group({"schema": _scalar("session 1")})
     own = asker.group("session", ["session"], [
         ("identifier", True, ""), ("title", True, ""), ("start", True, ""), ("end", False, ""),
@@ -192,7 +201,7 @@ def _setups(asker: _Asker, machines: list[Group], media: list[Group]) -> list[Gr
     setups: list[Group] = []
     for number, machine in enumerate(machines, start=1):
         name = _text_of(machine, "id")
-        asker.tell(f"\nHow {name} was set up")
+        asker.tell(f"\nHow {_name_of(machine)} was set up")
         setup = _group({"id": _scalar(f"s{number}"), "machine": _scalar(name)})
         if len(media) == 1:
             setup.entries["medium"] = _entry(_scalar(_text_of(media[0], "id")))
@@ -394,6 +403,13 @@ def _entry(node: Node) -> Entry:
 
 def _scalar(text: str) -> Scalar:
     return Scalar(text=text, plain=False, line=1, column=1, end_line=1, end_column=1)
+
+
+def _name_of(machine: Group) -> str:
+    """Return the name that was given, not the short one made of it."""
+    names = machine.entries["names"].value
+    given = names.items[0] if isinstance(names, Listing) else None
+    return given.text if isinstance(given, Scalar) else _text_of(machine, "id")
 
 
 def _text_of(group: Group, name: str) -> str:

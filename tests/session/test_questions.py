@@ -216,3 +216,81 @@ def test_moments_that_cannot_be_are_refused_at_once(tmp_path: Path) -> None:
     assert "the session starts at 1826" in told
     assert "the offset +22:00, which does not exist" in told
     assert "ends at 2026-05-02T12:00+02:00, before its start" in told
+
+
+def test_an_answer_can_be_taken_back(tmp_path: Path) -> None:
+    person = Person(
+        NEEDED
+        | {
+            "Title of the session": ["Wrong", "A trial: the first"],
+            "When the session began": ["back", "2026-05-03T10:00:00+02:00"],
+        }
+    )
+    session = answered(tmp_path / "s", person)
+    assert session.title == "A trial: the first"
+    assert session.identifier == "lhm-2026-05-03"
+    asked = [prompt.split()[0] for prompt in person.asked[:5]]
+    assert asked == ["Name", "Title", "When", "Title", "When"]
+    assert "back returns to the question before" in " ".join(person.told)
+
+
+def test_refused_answers_are_no_question_to_go_back_to(tmp_path: Path) -> None:
+    person = Person(
+        NEEDED
+        | {
+            "Title of the session": ["Wrong", "A trial: the first"],
+            "When the session began": ["yesterday", "?", "back", "2026-05-03T10:00:00+02:00"],
+        }
+    )
+    assert answered(tmp_path / "s", person).title == "A trial: the first"
+
+
+def test_before_the_first_question_there_is_none_to_go_back_to(tmp_path: Path) -> None:
+    person = Person(NEEDED | {"Name of the session": ["back", "back", "lhm-2026-05-03"]})
+    assert answered(tmp_path / "s", person).identifier == "lhm-2026-05-03"
+
+
+@pytest.mark.parametrize("at", range(2, 50, 5))
+def test_going_back_anywhere_and_answering_the_same_changes_nothing(
+    tmp_path: Path, at: int
+) -> None:
+    once = Person(WHOLE)
+    new_session_by_questions(tmp_path / "once", once.ask, once.tell)
+    given: list[tuple[str, str]] = []
+    person = Person(WHOLE)
+    again: list[str] = []
+
+    def ask(prompt: str) -> str:
+        if len(given) == at and not again:
+            asked = prompt
+            # Refused answers of the question before are given again as they were.
+            before = [g for g in given if g[0] != asked][-1][0]
+            tail = given[max(i for i, g in enumerate(given) if g[0] not in (asked, before)) + 1 :]
+            again.extend(answer for _, answer in tail)
+            return "back\n"
+        if len(again) > 0 and again[0] != "done":
+            answer = again.pop(0)
+            if not again:
+                again.append("done")
+            return answer
+        answer = person.ask(prompt)
+        given.append((prompt, answer))
+        return answer
+
+    new_session_by_questions(tmp_path / "s", ask, person.tell)
+    for name in ("session.yaml", "machines/vesterholm-b.yaml"):
+        assert (tmp_path / "s" / name).read_bytes() == (tmp_path / "once" / name).read_bytes()
+
+
+def test_the_machine_is_called_by_the_name_that_was_given(tmp_path: Path) -> None:
+    person = Person(WHOLE)
+    answered(tmp_path / "s", person)
+    assert "\nHow Vesterholm B was set up" in person.told
+
+
+def test_check_of_answers_that_are_not_complete_says_how_to_go_on(tmp_path: Path) -> None:
+    write(tmp_path / "s", KEPT_ANSWERS, b"Name:\tx\n")
+    (finding,) = load_session(tmp_path / "s").findings
+    assert finding.code == "folder-no-sheet"
+    assert "archiver new" in finding.remedy
+    assert "--ask" in finding.remedy
