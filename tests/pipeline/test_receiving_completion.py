@@ -90,7 +90,7 @@ def test_references_are_refused_where_whole_bags_are_asked_for(both: Both, bag: 
     text = both.profile.read_text(encoding="utf-8")
     both.profile.write_text(text.replace("earlier_versions: referenced\n", ""), encoding="utf-8")
     (received,) = both.receive(holey(both, [ni_line()]))
-    is_refused(both, received, "only named by their digest")
+    is_refused(both, received, "only named by digest")
 
 
 @pytest.fixture(scope="module")
