@@ -45,6 +45,12 @@ def check_texts(session: Session) -> tuple[Finding, ...]:
 
 def said(secret: Secret, where: Where) -> Finding:
     """Make the finding on a text that says what is withheld."""
+    if secret.consent is not None:
+        return rules.NAME_NOT_COVERED.at(
+            where,
+            f"the text names {secret.text}, whose consent does not cover being named "
+            f"({secret.consent})",
+        )
     if secret.is_name:
         return rules.NAME_WITHHELD.at(
             where,

@@ -187,6 +187,6 @@ def _consents(session: Session) -> Iterator[Finding]:
         if consent.until is not None and (last := opening_day(consent.until)) and last <= day:
             yield rules.CONSENT_PAST.at(
                 session.locate(f"{person.at}.consent.until"),
-                f"the consent of {name} ended in {consent.until.text}, before the session",
+                f"the consent of {name} ended {consent.until.told}, before the session",
                 accepted="a day after the session",
             )

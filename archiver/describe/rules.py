@@ -21,6 +21,13 @@ NAME_WITHHELD = Rule(
     reason="A person who has given no consent is not named in public documents.",
     remedy="Take the name out of this text, or write down the consent if it has been given.",
 )
+NAME_NOT_COVERED = Rule(
+    code="describe-name-not-covered",
+    severity=_E,
+    reason="Who has agreed to some purposes only is named only if `name` is one of them.",
+    remedy="Take the name out of this text; or ask, and if the person agrees to be named, add "
+    "`name` to the `purposes` of the consent.",
+)
 PRIVATE_ELSEWHERE = Rule(
     code="describe-private-value",
     severity=_E,

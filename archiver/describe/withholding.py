@@ -32,11 +32,16 @@ _ENCODINGS = ("utf-8", "latin-1", "utf-16-le", "utf-16-be")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Secret:
-    """A text that must not be found in public, and where it is stated."""
+    """A text that must not be found in public, and where it is stated.
+
+    ``is_name`` says that it is of a person who is not named; ``consent`` is where the purposes
+    of their consent stand, if they gave one that does not cover the name.
+    """
 
     text: str
     where: Where
     is_name: bool = False
+    consent: Where | None = None
 
 
 class Secrets:
@@ -218,7 +223,13 @@ def _unnamed(session: Session) -> list[Operator]:
 
 
 def _of_person(session: Session, operator: Operator, field: str, text: str) -> Secret:
-    return Secret(text=text, where=session.locate(f"{operator.at}.{field}"), is_name=True)
+    consented = operator.consent is not None and operator.consent.given
+    return Secret(
+        text=text,
+        where=session.locate(f"{operator.at}.{field}"),
+        is_name=True,
+        consent=session.locate(f"{operator.at}.consent.purposes") if consented else None,
+    )
 
 
 def _keys(session: Session) -> dict[str, str]:

@@ -110,6 +110,14 @@ class EdtfDate:
     approximate: bool = False
     unspecified: bool = False
 
+    @property
+    def told(self) -> str:
+        """The text with its preposition: on a day, in a month or a year."""
+        return f"{'on' if _DAY.fullmatch(self.text) else 'in'} {self.text}"
+
+
+_DAY = re.compile(r"-?\d{4}-\d{2}-\d{2}")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Simple:

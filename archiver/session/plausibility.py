@@ -172,7 +172,7 @@ def _consents(session: Session) -> list[Finding]:
     findings = [
         rules.CONSENT_AFTER_SESSION.at(
             session.locate(f"{operator.at}.consent.date"),
-            f"{operator.name} gave consent in {operator.consent.date.text}, after the session",
+            f"{operator.name} gave consent {operator.consent.date.told}, after the session",
         )
         for operator in session.operators
         if operator.consent is not None

@@ -180,17 +180,27 @@ def _unused_machines(root: Group, session: Session) -> list[Finding]:
 
 def _consents(session: Session) -> list[Finding]:
     findings: list[Finding] = []
+    heard = {id_ for take in session.takes for id_ in take.operators}
     for operator in session.operators:
         if operator.role not in VOICES:
             continue
+        # The sheet need not name the people of a take, so a voice may be recorded all the same.
+        who = (
+            "whose voice is recorded"
+            if operator.id in heard
+            else f"who is listed as {operator.role} and named in no take"
+        )
         if operator.consent is None:
-            found = f"no consent is written down for {operator.name}, whose voice is recorded"
+            found = f"no consent is written down for {operator.name}, {who}"
             remedy = None
         elif not operator.consent.given:
-            found = f"{operator.name}, whose voice is recorded, has not given consent"
+            found = f"{operator.name}, {who}, has not given consent"
             remedy = (
                 "Ask the person. If the answer stays no, take the takes with this voice out of "
                 "the sheet and of the folder."
+                if operator.id in heard
+                else "Ask the person. If the answer stays no, and a take holds this voice, take it "
+                "out of the sheet and of the folder; if none does, nothing else has to be done."
             )
         else:
             continue

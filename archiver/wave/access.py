@@ -94,8 +94,16 @@ def accepted_for(kind: AccessKind, samples: SampleFormat) -> str:
         if samples.channels > _OPUS_CHANNELS:
             return f"a listening copy has one or two channels, not {samples.channels}"
         return ""
-    if samples.encoding != "pcm" or samples.container_bits not in _FLAC_SUBTYPES:
-        return f"FLAC holds integers of 8, 16 or 24 bits, not {samples}"
+    if samples.encoding != "pcm":
+        return (
+            f"the samples are {samples.valid_bits}-bit floating point, and FLAC holds integers of "
+            "8, 16 or 24 bits only"
+        )
+    if samples.container_bits not in _FLAC_SUBTYPES:
+        return (
+            f"the samples are integers of {samples.container_bits} bits, and FLAC holds those of "
+            "8, 16 or 24 bits only"
+        )
     if samples.channels > _FLAC_CHANNELS:
         return f"FLAC holds up to {_FLAC_CHANNELS} channels, not {samples.channels}"
     if samples.sample_rate_hz > _FLAC_HIGHEST_HZ:

@@ -12,7 +12,7 @@ from archiver.describe.ebucore import axml_for
 from archiver.describe.privacy import check_texts
 from archiver.describe.selfcheck import check_documents
 from archiver.session import load_session
-from archiver.session.records import Session
+from archiver.session.records import Consent, Purpose, Session
 from tests.describe.archives import PCM_24, a_session, archive_of
 from tests.session.folders import edit, whole_session
 
@@ -97,3 +97,21 @@ def test_characters_that_xml_cannot_hold_are_reported_at_their_field() -> None:
             "the text holds U+0000, U+0007",
         )
     ]
+
+
+def test_a_consent_that_does_not_cover_the_name_is_not_called_missing() -> None:
+    """What lacks is the purpose, and the remedy says where to put it."""
+    session = a_session()
+    persons = tuple(
+        dataclasses.replace(
+            one, consent=Consent(given=True, purposes=(Purpose.RECORDING, Purpose.ARCHIVING))
+        )
+        for one in session.operators
+    )
+    name = persons[0].name
+    changed = dataclasses.replace(session, operators=persons, summary=f"With {name}.")
+    (found,) = (one for one in check_texts(changed) if one.where.field == "session.summary")
+    assert found.code == "describe-name-not-covered"
+    assert f"{name}, whose consent does not cover being named" in found.message
+    assert "no consent" not in found.message
+    assert "`name` to the `purposes`" in found.remedy

@@ -97,7 +97,7 @@ def test_sentences_quote_what_the_sheet_says() -> None:
 def test_a_take_without_title_is_called_what_it_is() -> None:
     session = a_session()
     assert take_title(session, session.takes[1]) == "Vise om <voks> & messing"
-    assert take_title(session, session.takes[2]) == f"{session.title}: reproduction"
+    assert take_title(session, session.takes[2]) == "Reproduction, wax cylinder cyl-07"
 
 
 @pytest.mark.parametrize(

@@ -513,6 +513,21 @@ def test_a_performer_without_any_consent_is_warned_of(tmp_path: Path) -> None:
     assert "no consent is written down for Anna Sandberg" in finding.message
 
 
+def test_a_performer_who_stands_in_no_take_is_not_said_to_be_heard(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    person = "operators:\n  - {id: maxi, name: Max Uhlig, role: performer, consent: {given: no}}\n"
+    edit(folder, SHEET, "operators:\n", person)
+    (found,) = (
+        one
+        for one in load_session(folder).findings
+        if one.code == "operator-consent" and "Max" in one.message
+    )
+    assert found.message.startswith(
+        "Max Uhlig, who is listed as performer and named in no take, has not given consent"
+    )
+    assert "if none does" in found.remedy
+
+
 def test_a_mistyped_section_does_not_make_its_ids_unknown(tmp_path: Path) -> None:
     folder = whole_session(tmp_path)
     edit(folder, SHEET, "\nmedia:\n", "\nmedias:\n")

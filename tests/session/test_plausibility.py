@@ -117,7 +117,7 @@ EDITS: dict[str, tuple[str, str, str, list[str], str]] = {
     "photograph after the session": (SHEET, "    date: 2026-04-18                        # (optional)\n    by: ansa", "    date: 2026-05-01\n    by: ansa", ["photograph-after-session"], "photographs/horn.jpg is dated 2026-05-01"),
     "photograph of a machine after the session": (MACHINE, "{file: photographs/machine.jpg,", "{file: photographs/machine.jpg, date: '2027',", ["photograph-after-session"], "dated 2027"),
     # people and rights
-    "consent after the session": (SHEET, "      date: 2026-04-18                      # (optional)\n", "      date: 2026-06-01\n", ["consent-after-session"], "Johan Holm gave consent in 2026-06-01"),
+    "consent after the session": (SHEET, "      date: 2026-04-18                      # (optional)\n", "      date: 2026-06-01\n", ["consent-after-session"], "Johan Holm gave consent on 2026-06-01"),
     "licence against a ban": (SHEET, "The voice of the performer is not to be used in advertising", "Not to be published before 2050", ["rights-contradict-restriction"], "forbids publishing, which the licence https"),
     "licence against non-commercial use": (SHEET, "The voice of the performer is not to be used in advertising", "For non-commercial use only", ["rights-contradict-restriction"], "forbids commercial use"),
     "licence against research only": (SHEET, "The voice of the performer is not to be used in advertising", "Research use only", ["rights-contradict-restriction"], "forbids publishing and commercial use"),

@@ -202,7 +202,7 @@ def test_what_the_coding_cannot_hold_is_refused_with_the_reason(
     kind: AccessKind, samples: SampleFormat
 ) -> None:
     assert accepted_for(kind, samples)
-    with pytest.raises(InputError, match="not "):
+    with pytest.raises(InputError, match=r"not |samples are"):
         AccessWriter(io.BytesIO(), "x", kind, samples)
 
 
@@ -266,3 +266,13 @@ def test_a_flac_copy_states_the_md5_of_the_sample_bytes(bits: int) -> None:
     file.seek(0)
     other = AccessWriter(io.BytesIO(), "x", AccessKind.OPUS, samples)
     assert other.samples_md5 is None
+
+
+def test_a_copy_that_float_samples_prevent_says_so_and_names_neither_rate_nor_channels() -> None:
+    samples = SampleFormat(
+        encoding="float", container_bits=32, valid_bits=32, channels=1, sample_rate_hz=44_100
+    )
+    told = accepted_for(AccessKind.FLAC, samples)
+    assert "32-bit floating point" in told
+    assert "44.1" not in told
+    assert "mono" not in told
