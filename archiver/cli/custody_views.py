@@ -174,7 +174,8 @@ def show_salvage(outcome: SalvageOutcome, *, as_json: bool) -> None:
         return
     console = open_lines()
     for saved in outcome.salvaged:
-        console.print(f"{plain(saved.master)}: salvaged, not intact", style="bold yellow")
+        how = "not intact" if saved.spans else "the sound intact, the header written anew"
+        console.print(f"{plain(saved.master)}: salvaged, {how}", style="bold yellow")
         block(console, str(saved.file), indent=2)
         for part in saved.playable:
             block(console, f"as stored: {clock(part.start_s)} to {clock(part.end_s)}", indent=2)

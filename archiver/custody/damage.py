@@ -15,6 +15,8 @@ class DamageKind(enum.StrEnum):
 
     CHANGED = "changed"
     UNREADABLE = "unreadable"
+    UNPROVEN = "unproven"
+    """There, but cut off within a block, so that no digest tells whether it is what was stored."""
     GONE = "gone"
 
 

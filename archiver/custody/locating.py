@@ -228,28 +228,38 @@ class _Search:
         )
 
     def _spans(self, room: int) -> tuple[DamagedSpan, ...]:
-        record = self._record
         spans: list[DamagedSpan] = []
         for number in self.left():
-            first, end = record.block_span(number)
-            if number in self._unreadable:
-                kind = DamageKind.UNREADABLE
-            elif min((number + 1) * record.block_bytes, record.data_bytes) > room:
-                kind = DamageKind.GONE
-            else:
-                kind = DamageKind.CHANGED
-            if spans and spans[-1].end_frame == first and spans[-1].kind is kind:
-                first = spans.pop().first_frame
-            spans.append(
-                DamagedSpan(
-                    first_frame=first,
-                    end_frame=end,
-                    start_s=self._seconds(first),
-                    end_s=self._seconds(end),
-                    kind=kind,
+            for first, end, kind in self._parts(number, room):
+                begins = first
+                if spans and spans[-1].end_frame == first and spans[-1].kind is kind:
+                    begins = spans.pop().first_frame
+                spans.append(
+                    DamagedSpan(
+                        first_frame=begins,
+                        end_frame=end,
+                        start_s=self._seconds(begins),
+                        end_s=self._seconds(end),
+                        kind=kind,
+                    )
                 )
-            )
         return tuple(spans)
+
+    def _parts(self, number: int, room: int) -> Iterator[tuple[int, int, DamageKind]]:
+        """Yield what is to be said of a block that was not found, where it begins and ends."""
+        record = self._record
+        first, end = record.block_span(number)
+        if number in self._unreadable:
+            yield first, end, DamageKind.UNREADABLE
+            return
+        if min((number + 1) * record.block_bytes, record.data_bytes) <= room:
+            yield first, end, DamageKind.CHANGED
+            return
+        cut = min(end, max(first, room // record.sample_format.frame_bytes))
+        if cut > first:
+            yield first, cut, DamageKind.UNPROVEN
+        if end > cut:
+            yield cut, end, DamageKind.GONE
 
     def _seconds(self, frame: int) -> float:
         return frame / self._record.sample_format.sample_rate_hz

@@ -40,6 +40,7 @@ __all__ = ["check_masters"]
 _MASTERS = "data/masters/"
 _RECORDS = "metadata/sound/"
 _LARGEST_RECORD_BYTES = 1 << 26
+_OF_A_CUT = frozenset({DamageKind.UNPROVEN, DamageKind.GONE})
 
 
 def check_masters(
@@ -242,6 +243,17 @@ class _Work:
             )
         return master, findings
 
+    @staticmethod
+    def _known(state: SoundState, end_s: float) -> str:
+        """Say how far sound that is only cut off is known to be intact."""
+        first = next(span for span in state.spans if span.kind in _OF_A_CUT)
+        if first.kind is DamageKind.GONE:
+            return " and is intact up to there"
+        return (
+            f"; it is intact up to {clock(first.start_s)}, and what follows up to "
+            f"{clock(end_s)} is there, but cannot be compared"
+        )
+
     def _explained(
         self, name: str, master: MasterVerification, state: SoundState, digests: SoundDigests
     ) -> list[Finding]:
@@ -257,16 +269,15 @@ class _Work:
                 f"the sound is {span.kind} within this span",
             )
             for span in state.spans
-            if span.kind is not DamageKind.GONE
+            if span.kind not in _OF_A_CUT
         ]
         if master.truncated_after_s is not None:
-            first = next(span for span in state.spans if span.kind is DamageKind.GONE)
+            known = "" if findings else self._known(state, master.truncated_after_s)
             findings.append(
                 SOUND_TRUNCATED.at(
                     Where(file=file, start_s=master.truncated_after_s, end_s=digests.duration_s),
                     f"the sound ends at {clock(master.truncated_after_s)} of "
-                    f"{clock(digests.duration_s)}; it is known to be intact up to "
-                    f"{clock(first.start_s)}",
+                    f"{clock(digests.duration_s)}{known}",
                 )
             )
         if state.displaced_from_s is not None:
@@ -292,6 +303,6 @@ def _verdict(state: SoundState) -> SoundVerdict:
     if state.intact:
         return SoundVerdict.METADATA_CHANGED
     kinds = {span.kind for span in state.spans}
-    if kinds == {DamageKind.GONE} and state.displaced_from_s is None:
+    if DamageKind.GONE in kinds and kinds <= _OF_A_CUT and state.displaced_from_s is None:
         return SoundVerdict.TRUNCATED
     return SoundVerdict.DAMAGED

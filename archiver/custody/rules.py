@@ -42,7 +42,7 @@ SOUND_TRUNCATED = Rule(
     code="sound-truncated",
     severity=Severity.ERROR,
     reason="The end of the sound is gone",
-    remedy="Take the file from another copy; the sound before the place named is intact",
+    remedy="Take the file from another copy; what is told to be intact may be used meanwhile",
 )
 SOUND_NOT_JUDGED = Rule(
     code="sound-not-judged",

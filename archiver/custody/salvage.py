@@ -37,6 +37,7 @@ _MOST_MARKS = 2000
 _AFTER = {
     DamageKind.CHANGED: "damaged, samples as found",
     DamageKind.UNREADABLE: "unreadable, silence in its place",
+    DamageKind.UNPROVEN: "cut off within a second, samples as found, not to be compared",
     DamageKind.GONE: "gone, silence in its place",
 }
 
@@ -268,20 +269,15 @@ def _chunks(record: SoundDigests, state: SoundState, program: str, moment: str) 
     # Frames beyond 32 bits cannot be marked; the report names them.
     marked = [span for span in state.spans if span.first_frame <= _LARGEST_CUE_FRAME][:_MOST_MARKS]
     points: list[CuePoint] = []
-    entries: list[adtl.CueText | adtl.CueLength] = []
+    labels: list[adtl.CueText | adtl.CueLength] = []
+    lengths: list[adtl.CueText | adtl.CueLength] = []
     for name, span in enumerate(marked, start=1):
         points.append(CuePoint(name=name, sample_offset=span.first_frame))
         label = f"{clock(span.start_s)} to {clock(span.end_s)}: {_AFTER[span.kind]}"
-        entries.append(adtl.CueText(kind=b"labl", cue=name, text=adtl.StoredText(text=label)))
+        labels.append(adtl.CueText(kind=b"labl", cue=name, text=adtl.StoredText(text=label)))
         length = min(span.end_frame - span.first_frame, _LARGEST_CUE_FRAME)
-        entries.append(adtl.CueLength(cue=name, length_frames=length))
-    damaged_s = sum(span.end_s - span.start_s for span in state.spans)
-    words = (
-        f"SALVAGED, NOT INTACT. Made from a damaged master; "
-        f"{count(len(state.spans), 'stretch', 'stretches')}, {clock(damaged_s)} of "
-        f"{clock(record.duration_s)} in all, not as stored; cue points mark "
-        f"{'it' if len(state.spans) == 1 else 'them'}."
-    )
+        lengths.append(adtl.CueLength(cue=name, length_frames=length))
+    words = _words(record, state)
     name_of_file = record.file.rpartition("/")[2]
     day, _, time = moment.partition("T")
     return MasterChunks(
@@ -299,7 +295,24 @@ def _chunks(record: SoundDigests, state: SoundState, program: str, moment: str) 
             )
         ),
         cue=Cue(points=tuple(points)) if points else None,
-        adtl=adtl.Adtl(entries=tuple(entries)) if entries else None,
+        # Readers such as libsndfile read labels up to the first length.
+        adtl=adtl.Adtl(entries=(*labels, *lengths)) if labels else None,
+    )
+
+
+def _words(record: SoundDigests, state: SoundState) -> str:
+    """Say what the new file is, and how far it is to be relied on."""
+    if not state.spans:
+        return (
+            "SALVAGED. The sound is intact, every sample as it was stored; the rest of the "
+            "master was damaged, and its header was written anew."
+        )
+    damaged_s = sum(span.end_s - span.start_s for span in state.spans)
+    return (
+        f"SALVAGED, NOT INTACT. Made from a damaged master; "
+        f"{count(len(state.spans), 'stretch', 'stretches')}, {clock(damaged_s)} of "
+        f"{clock(record.duration_s)} in all, not as stored; cue points mark "
+        f"{'it' if len(state.spans) == 1 else 'them'}."
     )
 
 

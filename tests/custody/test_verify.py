@@ -203,9 +203,22 @@ def test_truncated_sound_is_told_with_its_end(bag: Path) -> None:
     master = master_of(verification)
     assert master.verdict is SoundVerdict.TRUNCATED
     assert master.sentence() == "sound truncated after 00:00:06.500"
-    assert [(s.start_s, s.kind) for s in master.spans] == [(6.0, DamageKind.GONE)]
+    assert [(s.start_s, s.end_s, s.kind) for s in master.spans] == [
+        (6.0, 6.5, DamageKind.UNPROVEN),
+        (6.5, 10.13, DamageKind.GONE),
+    ]
+    assert master.playable() == ((0.0, 6.0),)
     (finding,) = [f for f in verification.findings if f.code == "sound-truncated"]
-    assert "known to be intact up to 00:00:06.000" in finding.message
+    assert "ends at 00:00:06.500" in finding.message
+    assert "intact up to 00:00:06.000, and what follows up to 00:00:06.500 is" in finding.message
+    assert "intact" not in finding.remedy or "told to be intact" in finding.remedy
+
+
+def test_sound_that_ends_with_a_second_is_intact_up_to_its_end(bag: Path) -> None:
+    damage(bag, lambda content: content[: OFFSET + 6 * BLOCK])
+    verification = verify_bag(bag)
+    (finding,) = [f for f in verification.findings if f.code == "sound-truncated"]
+    assert "ends at 00:00:06.000 of 00:00:10.130 and is intact up to there" in finding.message
 
 
 def test_header_alone_is_a_sound_truncated_at_its_start(bag: Path) -> None:
