@@ -172,12 +172,28 @@ class _Work:
             return missing, []
         if file.outcome in {Outcome.INTACT, Outcome.UNSTEADY}:
             return self._intact(name, record)
+        if self.misnamed(file):
+            # The finding of the bag says so, and nothing of the sound is lost.
+            other = MasterVerification(
+                file=name,
+                verdict=SoundVerdict.MISNAMED,
+                duration_s=duration,
+                belongs_to=file.belongs_to,
+            )
+            return other, []
         if record is None:
             finding = SOUND_NOT_JUDGED.at(
                 Where(file=shown(name)), "the bag has no usable record of the samples of this file"
             )
             return MasterVerification(file=name, verdict=SoundVerdict.NOT_JUDGED), [finding]
         return self._changed(name, record)
+
+    def misnamed(self, file: CheckedFile) -> bool:
+        """Say whether a file has only come under the name of another, which has lost it."""
+        if not file.belongs_to:
+            return False
+        owner = next((one for one in self.report.files if one.path == file.belongs_to), None)
+        return owner is None or owner.outcome is Outcome.DIFFERS
 
     def _intact(self, name: str, record: _Record | None) -> _Judged:
         where = Where(file=shown(name))

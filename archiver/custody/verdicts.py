@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from archiver.custody.damage import DamagedSpan
 from archiver.findings import Finding, clock
+from archiver.package.names import shown
 from archiver.package.signature import SignatureCheck, SignatureVerdict
 from archiver.package.validate import BagReport, Verdict
 
@@ -37,6 +38,7 @@ class SoundVerdict(enum.StrEnum):
     TRUNCATED = "sound truncated"
     NOT_JUDGED = "changed, sound not judged"
     DISAGREES = "file intact, record of its sound disagrees"
+    MISNAMED = "holds what belongs under another name"
     MISSING = "missing"
     UNREADABLE = "unreadable"
 
@@ -60,6 +62,8 @@ class MasterVerification:
         Length of the sound as stored; None without a record.
     sound_bytes_read : int
         Bytes read for the sound alone.
+    belongs_to : str
+        Of a file that has the content of another one, the path of that.
     """
 
     file: str
@@ -69,10 +73,12 @@ class MasterVerification:
     displaced_from_s: float | None = None
     duration_s: float | None = None
     sound_bytes_read: int = 0
+    belongs_to: str = ""
 
     def playable(self) -> tuple[tuple[float, float], ...]:
         """Return the stretches that are as they were stored, in seconds; none without a record."""
         if self.duration_s is None or self.verdict in {
+            SoundVerdict.MISNAMED,
             SoundVerdict.MISSING,
             SoundVerdict.NOT_JUDGED,
             SoundVerdict.UNREADABLE,
@@ -98,6 +104,8 @@ class MasterVerification:
                 if self.displaced_from_s is not None:
                     places.append(f"displaced from {clock(self.displaced_from_s)} on")
                 return f"sound damaged at {', '.join(places)}"
+            case SoundVerdict.MISNAMED:
+                return f"holds what belongs under {shown(self.belongs_to)}"
             case _:
                 return str(self.verdict)
 

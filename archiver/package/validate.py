@@ -36,6 +36,8 @@ __all__ = ["BagReport", "CheckedFile", "Outcome", "Verdict", "validate"]
 _UNDECIDED = frozenset({ALGORITHM_UNKNOWN.code, DECLARATION_VERSION.code, FILE_NOT_OPENED.code})
 _FOLLOWED_CHANGES = 16
 
+_OTHER_COPY = "take the file from another copy of the bag"
+
 
 class Verdict(enum.StrEnum):
     """What can be said of a bag as a whole."""
@@ -70,12 +72,15 @@ class CheckedFile:
         Judged over all manifests that list it.
     digests : tuple of tuple of str
         Algorithm as :mod:`hashlib` names it, and digest found.
+    belongs_to : str
+        Of a file that differs, the path whose content it has; empty if no manifest knows it.
     """
 
     path: str
     size: int
     outcome: Outcome
     digests: tuple[tuple[str, str], ...]
+    belongs_to: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,11 +284,16 @@ class _Judge:
         where = Where(file=shown(path))
         if unsteady:
             self._unsteady(where, found, unsteady)
+        owner = ""
         if differing:
-            self._differs(where, found, differing)
+            owner = self._differs(where, found, differing)
         outcome = Outcome.DIFFERS if differing else Outcome.UNSTEADY if unsteady else Outcome.INTACT
         return CheckedFile(
-            path=path, size=size, outcome=outcome, digests=tuple(found.digests.items())
+            path=path,
+            size=size,
+            outcome=outcome,
+            digests=tuple(found.digests.items()),
+            belongs_to=owner,
         )
 
     def _unsteady(
@@ -298,7 +308,8 @@ class _Judge:
 
     def _differs(
         self, where: Where, found: Hashed, stated: Sequence[tuple[str, Expectation]]
-    ) -> None:
+    ) -> str:
+        """Tell what differs, and return the path whose content it is, if there is one."""
         facts = [
             f"the {name} checksum is {found.digests[name]}; {said.manifest} line {said.line} "
             f"says {said.checksum}"
@@ -312,13 +323,17 @@ class _Judge:
         else:
             other = " and ".join(found.again[name] for name in names if name in found.again)
             facts.append(f"a second reading gave {other}, so the disk or this machine is failing")
+        owner = ""
         if found.size == 0:
             facts.append("the file is empty")
         else:
-            owners = filter(None, (self._owner(found.digests[name]) for name in names))
-            if (owner := next(owners, None)) is not None:
-                facts.append(f"this is the content that belongs to {shown(owner)!r}")
-        self.findings.append(CHECKSUM_DIFFERS.at(where, "; ".join(facts)))
+            owner = next(filter(None, (self._owner(found.digests[name]) for name in names)), "")
+        remedy = None
+        if owner:
+            facts.append(f"this is the content that belongs to {shown(owner)!r}")
+            remedy = f"If files have only changed their names, give them back; else {_OTHER_COPY}"
+        self.findings.append(CHECKSUM_DIFFERS.at(where, "; ".join(facts), remedy=remedy))
+        return owner
 
     def _owner(self, digest: str) -> str | None:
         """Tell which listed file has this digest."""

@@ -92,6 +92,7 @@ def salvage_bag(
     progress.step(bag.name, 0)
     verification = verify_bag(bag, progress.advance)
     verdicts = {master.file: master.verdict for master in verification.masters}
+    sentences = {master.file: master.sentence() for master in verification.masters}
     unknown = [name for name in masters if name not in verdicts]
     if unknown:
         raise MisuseError(
@@ -109,6 +110,12 @@ def salvage_bag(
             intact.append(name)
             continue
         try:
+            if verdicts[name] is SoundVerdict.MISNAMED:
+                raise IntegrityError(
+                    f"{sentences[name]}, so nothing has to be salvaged",
+                    where=name,
+                    remedy="Give the files their names back, then verify the bag",
+                )
             record = records.get(name)
             if record is None:
                 raise IntegrityError(

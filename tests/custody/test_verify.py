@@ -33,6 +33,7 @@ from archiver.custody import (
 from archiver.custody.masters import _RECORDS
 from archiver.custody.verify import _ABOUT_SOUND
 from archiver.package import BagBuilder
+from archiver.pipeline.salvage import salvage_bag
 from archiver.signal.sampleformat import SampleFormat
 from tests.faults import FaultySeam
 from tests.package.small_bags import manifest_of, rewrite_tag_manifests, tiny_wav
@@ -416,3 +417,44 @@ def test_records_are_looked_for_where_they_are_written() -> None:
     """The module that writes them is loaded only for bags that have some."""
     assert f"{SOUND_DIRECTORY}/" == _RECORDS
     assert _RECORDS in _ABOUT_SOUND
+
+
+def two_masters(tmp_path: Path) -> Path:
+    """A bag whose two masters differ, each with the record of its sound."""
+    with BagBuilder(tmp_path, "two") as builder:
+        for take, sound in (("t01", SOUND), ("t02", SOUND[::-1])):
+            digester = BlockDigester(STEREO)
+            digester.feed(sound)
+            wav = tiny_wav(sound, RATE, TEXT)
+            builder.write_payload(f"data/masters/{take}.wav", wav)
+            record = digester.result(
+                file=f"data/masters/{take}.wav", file_bytes=len(wav), data_offset_bytes=OFFSET
+            )
+            builder.write_tag(f"metadata/sound/{take}.json", encode_sound_digests(record))
+        return builder.seal([])
+
+
+def test_masters_that_changed_names_are_told_as_that_and_not_as_damaged(tmp_path: Path) -> None:
+    bag = two_masters(tmp_path)
+    one, two = bag / MASTER, bag / "data/masters/t02.wav"
+    first, second = one.read_bytes(), two.read_bytes()
+    one.write_bytes(second)
+    two.write_bytes(first)
+    verification = verify_bag(bag)
+    assert [m.sentence() for m in verification.masters] == [
+        "holds what belongs under data/masters/t02.wav",
+        "holds what belongs under data/masters/t01.wav",
+    ]
+    assert {f.code for f in verification.findings} == {"bag-checksum-differs"}
+    assert all("names" in f.remedy for f in verification.findings)
+    outcome = salvage_bag(bag, tmp_path / "out")
+    assert [name for name, _ in outcome.failed] == [MASTER, "data/masters/t02.wav"]
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_copy_of_another_master_has_not_only_changed_its_name(tmp_path: Path) -> None:
+    bag = two_masters(tmp_path)
+    (bag / MASTER).write_bytes((bag / "data/masters/t02.wav").read_bytes())
+    verification = verify_bag(bag)
+    assert master_of(verification).verdict is SoundVerdict.DAMAGED
+    assert "sound-damaged" in {f.code for f in verification.findings}
