@@ -40,6 +40,7 @@ __all__ = ["check_masters"]
 _MASTERS = "data/masters/"
 _RECORDS = "metadata/sound/"
 _LARGEST_RECORD_BYTES = 1 << 26
+_GOOD = frozenset({Outcome.INTACT, Outcome.UNSTEADY})
 _OF_A_CUT = frozenset({DamageKind.UNPROVEN, DamageKind.GONE})
 
 
@@ -105,11 +106,12 @@ def _pool(threads: int) -> Iterator[Callable[..., Iterable[_Judged]]]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Record:
-    """A record of sound digests, and whether its own file is as it was stored."""
+    """A record of sound digests, whether its own file is as it was stored, and listed at all."""
 
     digests: SoundDigests
     path: str
     trusted: bool
+    listed: bool
 
 
 _Judged = tuple[MasterVerification, list[Finding]]
@@ -135,30 +137,35 @@ class _Work:
     def records(self) -> dict[str, _Record]:
         """Read the records of sound digests, by the master that each is about."""
         records: dict[str, _Record] = {}
+        # What no manifest lists any more is a record still, and one that nothing proves.
+        proven = {file.path: file.outcome in _GOOD for file in self.report.files}
         kept = [
-            file
-            for file in self.report.files
-            if file.path.startswith(_RECORDS) and file.path.endswith(".json")
+            name
+            for name in (*sorted(proven), *self.report.not_looked_at)
+            if name.startswith(_RECORDS) and name.endswith(".json")
         ]
         if not kept:
             return records
         from archiver.custody.sound import decode_sound_digests  # noqa: PLC0415 - not every bag
 
-        for file in kept:
+        for name in kept:
             try:
                 content = files.read_bytes(
-                    self.root / file.path, limit=_LARGEST_RECORD_BYTES, follow=False
+                    self.root / name, limit=_LARGEST_RECORD_BYTES, follow=False
                 )
                 digests = decode_sound_digests(content)
             except ArchiverError as error:
                 self.findings.append(
                     RECORD_MALFORMED.at(
-                        Where(file=shown(file.path)), error.found, accepted=error.accepted
+                        Where(file=shown(name)), error.found, accepted=error.accepted
                     )
                 )
                 continue
-            trusted = file.outcome in {Outcome.INTACT, Outcome.UNSTEADY}
-            records[digests.file] = _Record(digests=digests, path=file.path, trusted=trusted)
+            if name not in proven and digests.file in records:
+                continue
+            records[digests.file] = _Record(
+                digests=digests, path=name, trusted=proven.get(name, False), listed=name in proven
+            )
         return records
 
     def judge(self, name: str, file: CheckedFile | None, records: dict[str, _Record]) -> _Judged:
@@ -254,7 +261,8 @@ class _Work:
             findings.append(
                 RECORD_DOUBTFUL.at(
                     Where(file=shown(record.path)),
-                    f"the verdict on {shown(name)} rests on a record that was changed itself",
+                    f"the verdict on {shown(name)} rests on a record that "
+                    + ("was changed itself" if record.listed else "no tag manifest proves"),
                 )
             )
         return master, findings

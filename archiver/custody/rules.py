@@ -72,7 +72,7 @@ RECORD_DOUBTFUL = Rule(
     code="sound-record-doubtful",
     severity=Severity.WARNING,
     reason=(
-        "The record of samples was itself changed: sound that agrees with it is intact, "
+        "The record of samples was changed, or nothing proves it: sound that agrees is intact, "
         "sound that does not may be intact too"
     ),
     remedy="Take the record from another copy of the bag and verify again",

@@ -5,7 +5,10 @@ Source: RFC 8493 sections 2.1 and 2.2.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,6 +38,9 @@ __all__ = ["Bag", "read_bag"]
 _MOST_BYTES = 1 << 30
 _OLD_BAG_INFO = "package-info.txt"
 _OLDEST_WITH_BAG_INFO = (0, 96)
+_README = "READ-ME.txt"
+_LARGEST_README_BYTES = 1 << 20
+_TAG_MANIFEST = re.compile(rb"tagmanifest-[a-z0-9]+\.txt")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,11 +120,7 @@ def read_bag(path: Path) -> Bag:
             )
         )
     if not any(manifest.kind == "tag" for manifest in manifests):
-        reader.findings.append(
-            TAG_MANIFEST_MISSING.at(
-                Where(file="."), "there is no tag manifest", accepted="tagmanifest-sha256.txt"
-            )
-        )
+        reader.findings.append(_no_tag_manifest(path, reader.names))
     info = reader.info(declaration)
     fetch = reader.fetch(declaration)
     return Bag(
@@ -204,3 +206,23 @@ class _Reader:
         lines, findings = decode_fetch(content, declaration)
         self.findings += findings
         return lines
+
+
+def _no_tag_manifest(path: Path, names: Iterable[str]) -> Finding:
+    """Say that there is no tag manifest, and whether there was one."""
+    named = None
+    if _README in names:
+        # What cannot be read says nothing of it; that is told elsewhere.
+        with contextlib.suppress(ArchiverError):
+            content = files.read_bytes(path / _README, limit=_LARGEST_README_BYTES)
+            named = _TAG_MANIFEST.search(content)
+    where, accepted = Where(file="."), "tagmanifest-sha256.txt"
+    if named is None:
+        return TAG_MANIFEST_MISSING.at(where, "there is no tag manifest", accepted=accepted)
+    return TAG_MANIFEST_MISSING.at(
+        where,
+        f"there is no tag manifest, although {_README} names it: it was taken away, and nothing "
+        "proves manifests, records and descriptions any more",
+        accepted=named[0].decode("ascii"),
+        remedy="Take it from another copy of the bag, then verify again",
+    )

@@ -458,3 +458,20 @@ def test_a_copy_of_another_master_has_not_only_changed_its_name(tmp_path: Path) 
     verification = verify_bag(bag)
     assert master_of(verification).verdict is SoundVerdict.DAMAGED
     assert "sound-damaged" in {f.code for f in verification.findings}
+
+
+def test_records_serve_although_the_tag_manifest_is_gone(tmp_path: Path) -> None:
+    bag = two_masters(tmp_path)
+    (bag / "READ-ME.txt").write_text("sha256sum -c tagmanifest-sha256.txt\n", encoding="utf-8")
+    for path in bag.glob("tagmanifest-*"):
+        path.unlink()
+    verification = verify_bag(bag)
+    (finding,) = verification.findings
+    assert finding.code == "bag-tag-manifest-missing"
+    assert "it was taken away, and nothing proves" in finding.message
+    assert "another copy" in finding.remedy
+    damage(bag, replaced(OFFSET + 3 * BLOCK, b"XXXX"))
+    verification = verify_bag(bag)
+    assert [(s.start_s, s.end_s) for s in master_of(verification).spans] == [(3.0, 4.0)]
+    (doubt,) = [f for f in verification.findings if f.code == "sound-record-doubtful"]
+    assert "no tag manifest proves" in doubt.message
