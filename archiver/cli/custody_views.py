@@ -225,7 +225,7 @@ def show_healed(outcome: HealOutcome, *, as_json: bool) -> None:
     if not outcome.healed.restored:
         console.print("Every file is as it was when the recovery data was made.")
     style = "bold red" if outcome.exit_status else "bold green"
-    console.print(f"{plain(str(outcome.after.path))}: {outcome.check.verdict}", style=style)
+    console.print(f"{plain(str(outcome.after.path))}: {outcome.verdict}", style=style)
     show_findings(console, outcome.findings)
 
 

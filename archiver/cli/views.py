@@ -283,7 +283,7 @@ def _show_verdict(console: Console | Lines, verdict: VerifiedBag) -> None:
     elif found.undecided:
         console.print(f"{name}: cannot be established", style="bold yellow")
     else:
-        console.print(f"{name}: changed", style="bold red")
+        console.print(f"{name}: {found.verdict}", style="bold red")
     for master in found.masters:
         block(console, f"{master.file}: {master.sentence()}", indent=2)
     for signature in found.signatures:

@@ -343,6 +343,7 @@ def check_of(
         BagVerdict.INTACT: AuditVerdict.INTACT,
         BagVerdict.COMPLETE: AuditVerdict.COMPLETE,
         BagVerdict.CHANGED: AuditVerdict.CHANGED,
+        BagVerdict.RECOVERY_DAMAGED: AuditVerdict.CHANGED,
         BagVerdict.UNSIGNED: AuditVerdict.UNSIGNED,
         BagVerdict.UNDECIDED: AuditVerdict.UNDECIDED,
     }[found.verdict]

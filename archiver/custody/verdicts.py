@@ -25,6 +25,7 @@ class BagVerdict(enum.StrEnum):
     INTACT = "intact"
     COMPLETE = "complete"
     CHANGED = "changed"
+    RECOVERY_DAMAGED = "bag intact, recovery data damaged"
     UNSIGNED = "not signed by an accepted signer"
     UNDECIDED = "cannot be established"
 
@@ -170,10 +171,14 @@ class Verification:
 
     @property
     def _unchanged(self) -> bool:
+        return self._bag_unchanged and self._beside_intact
+
+    @property
+    def _bag_unchanged(self) -> bool:
         return (
             self.report.valid
             and all(m.verdict is SoundVerdict.INTACT for m in self.masters)
-            and self._beside_intact
+            and self._signatures_intact
         )
 
     @property
@@ -186,20 +191,24 @@ class Verification:
     @property
     def _beside_intact(self) -> bool:
         """Whether what a bag has beyond its standard is as it was made."""
+        return (self.recovery is None or not self.recovery.findings) and self._signatures_intact
+
+    @property
+    def _signatures_intact(self) -> bool:
         bad = {SignatureVerdict.BAD, SignatureVerdict.UNREADABLE}
-        return (self.recovery is None or not self.recovery.findings) and not any(
-            check.verdict in bad for check in self.signatures
-        )
+        return not any(check.verdict in bad for check in self.signatures)
 
     @property
     def verdict(self) -> BagVerdict:
         """What can be said of the bag."""
         complete = self.report.verdict is Verdict.COMPLETE and self._beside_intact
         undecided = self.report.verdict is Verdict.UNDECIDED and self._beside_intact
-        if not (self._unchanged or complete or undecided):
+        if not (self._bag_unchanged or complete or undecided):
             return BagVerdict.CHANGED
         if not self.signed_as_asked:
             return BagVerdict.UNSIGNED
+        if self._bag_unchanged and not self._unchanged:
+            return BagVerdict.RECOVERY_DAMAGED
         if undecided:
             return BagVerdict.UNDECIDED
         return BagVerdict.INTACT if self._unchanged else BagVerdict.COMPLETE

@@ -18,7 +18,7 @@ from archiver.custody.healing import Healed, heal_bag
 from archiver.custody.ledger import open_ledger
 from archiver.custody.repair import sweep
 from archiver.custody.store import opened_store
-from archiver.custody.verdicts import Verification
+from archiver.custody.verdicts import BagVerdict, Verification
 from archiver.custody.verify import Depth, verify_bag
 from archiver.errors import ArchiverError, IntegrityError, MisuseError
 from archiver.findings import Finding, in_order
@@ -88,8 +88,19 @@ class HealOutcome:
 
     @property
     def exit_status(self) -> int:
-        """0 if the bag is intact now."""
-        return self.check.verdict.exit_status
+        """0 if the bag is intact now, whatever the recovery data is like that made it so."""
+        return 0 if self._only_recovery_damaged else self.check.verdict.exit_status
+
+    @property
+    def verdict(self) -> str:
+        """What is to be said of the bag now."""
+        return str(self.after.verdict if self._only_recovery_damaged else self.check.verdict)
+
+    @property
+    def _only_recovery_damaged(self) -> bool:
+        # What only the ledger knows against the bag is among the findings of the check alone.
+        beyond = set(self.check.findings) - set(self.after.findings)
+        return self.after.verdict is BagVerdict.RECOVERY_DAMAGED and not beyond
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -103,7 +114,7 @@ class HealOutcome:
             "bag": plain(str(self.after.path)),
             "restored": [plain(path) for path in self.healed.restored],
             "set_aside": [plain(path) for path in self.healed.set_aside],
-            "verdict": str(self.check.verdict),
+            "verdict": self.verdict,
             "findings": [finding.as_json() for finding in self.findings],
             "ledger_entry": self.entry,
             "exit_status": self.exit_status,

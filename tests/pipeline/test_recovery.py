@@ -19,7 +19,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from archiver import files
-from archiver.custody import verify_bag
+from archiver.custody import BagVerdict, verify_bag
 from archiver.custody.audit import AuditVerdict
 from archiver.custody.due import Selection
 from archiver.custody.ledger import open_ledger
@@ -180,6 +180,9 @@ def test_volumes_damaged_together_with_the_bag_still_restore_what_they_can(
     # The bag is whole; that its recovery data is not is said all the same.
     assert {f.code for f in outcome.after.findings if f.severity == "error"} == {"recovery-damaged"}
     assert outcome.after.report.valid
+    assert outcome.exit_status == 0
+    assert outcome.verdict == "bag intact, recovery data damaged"
+    assert Draft202012Validator(schema("heal-report")).is_valid(outcome.as_json())
     (done,) = protect_bags([bag], replace=True)
     assert done.record is not None
     assert verify_bag(bag).intact
@@ -218,6 +221,7 @@ def test_damaged_recovery_data_is_found(bag: Path) -> None:
         found = verify_bag(bag)
         assert not found.intact, path.name
         assert found.report.valid
+        assert found.verdict is BagVerdict.RECOVERY_DAMAGED
         codes = {f.code for f in found.findings if f.severity == "error"}
         assert codes <= {"recovery-damaged", "recovery-of-another-state"}, path.name
         path.unlink()
