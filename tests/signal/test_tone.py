@@ -150,3 +150,25 @@ def test_reducing_in_any_blocks_gives_the_same_sound() -> None:
     for start in range(0, values.size, 7001):
         reducer.feed(Block(start_frame=start, values=values[None, start : start + 7001]))
     assert np.allclose(reducer.result().samples, reduced(values, 48_000).samples, atol=1e-6)
+
+
+@pytest.mark.parametrize(("bits", "dithered"), [(16, True), (24, False), (24, True), (None, False)])
+@pytest.mark.parametrize(
+    ("hertz", "silence_s"), [(110.0, 0.0), (440.0, 0.0), (440.0, 0.5), (3150.0, 0.0)]
+)
+def test_a_clean_tone_that_begins_and_ends_at_once_is_measured(
+    hertz: float, silence_s: float, dithered: bool, bits: int | None
+) -> None:
+    # -12 dBFS; 16 and 24 bits with and without triangular dither, and float32.
+    rate = 48_000
+    pause = np.zeros(round(silence_s * rate))
+    clock = np.arange(3 * rate) / rate
+    sound = np.concatenate([pause, 0.25 * np.sin(2.0 * np.pi * hertz * clock), pause])
+    if bits is not None:
+        chance = np.random.default_rng(7).random((2, sound.size))
+        dither = chance[0] - chance[1] if dithered else 0.0
+        steps = 2.0 ** (bits - 1)
+        sound = np.round(sound * steps + dither) / steps
+    tone = find_tone(reduced(sound, rate), hertz)
+    assert tone.frequency_hz.value == pytest.approx(hertz, rel=1e-5)
+    assert tone.frequency_hz.uncertainty == pytest.approx(0.0, abs=0.02)
