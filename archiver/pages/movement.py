@@ -12,7 +12,7 @@ from archiver.signal.estimate import Estimate
 
 __all__ = ["movement_facts"]
 
-_TURNS = ("performance", "reproduction")
+_TURNS = ("performance", "reproduction", "performance and reproduction")
 
 
 def movement_facts(moved: TakeMovement) -> Iterator[Fact]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from archiver import files
 from archiver.errors import ArchiverError
-from archiver.findings import Finding, in_order
+from archiver.findings import Finding, in_order, stops_deposit
 from archiver.package import unchanged
 from archiver.progress import Progress, Silent
 from archiver.signal.judgement import judge_capture
@@ -31,8 +31,10 @@ class MeasuredFile:
 
     @property
     def exit_status(self) -> int:
-        """Exit status of this file alone."""
-        return 0 if self.error is None else self.error.exit_status
+        """Exit status of this file alone, the same as that of ``inspect`` for the same findings."""
+        if self.error is not None:
+            return self.error.exit_status
+        return 1 if stops_deposit(self.findings) else 0
 
 
 def measure_files(

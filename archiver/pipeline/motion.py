@@ -126,7 +126,7 @@ def _motion_take(folder: Path, session: Session, take: Take) -> MotionTake:
     medium = session.medium_of(take)
     kind = TakeKind.OTHER
     if take.kind.records:
-        kind = TakeKind.PERFORMANCE
+        kind = TakeKind.BOTH if take.kind.plays else TakeKind.PERFORMANCE
     elif take.kind.plays:
         kind = TakeKind.REPRODUCTION
     speed, where = _stated_speed(session, setup, machine)

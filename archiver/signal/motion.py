@@ -59,7 +59,13 @@ class TakeKind(enum.StrEnum):
 
     PERFORMANCE = "performance"
     REPRODUCTION = "reproduction"
+    BOTH = "performance and reproduction"
     OTHER = "other"
+
+    @property
+    def records(self) -> bool:
+        """Say whether a machine records in such a take."""
+        return self in (TakeKind.PERFORMANCE, TakeKind.BOTH)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +199,7 @@ def measure_motion(
         if on_take is not None:
             on_take(take.identifier)
         sound = take.load()
-        if take.kind is TakeKind.PERFORMANCE:
+        if take.kind.records:
             performances.keep(take.identifier, sound)
         measured = _measured(take, sound, by_name, performances)
         found.append(measured)
@@ -266,7 +272,7 @@ def _measured(
 def _recording_rpm(take: MotionTake, rotation: Rotation, curve: SpeedCurve | None) -> Estimate:
     """Say how fast the recording machine turned: speeds on one medium are as turns are."""
     rpm = rotation.mean_rpm
-    if take.kind is TakeKind.PERFORMANCE or rpm.value is None or rpm.uncertainty is None:
+    if take.kind.records or rpm.value is None or rpm.uncertainty is None:
         return rpm if take.kind is not TakeKind.OTHER else cannot_tell("no record turned", "rpm")
     if curve is None:
         return cannot_tell("the performance is not among the takes", "rpm")
@@ -395,7 +401,7 @@ def _disagreements(take: MotionTake, measured: TakeMotion, duration_s: float) ->
             )
         )
     if (
-        take.kind is TakeKind.PERFORMANCE
+        take.kind.records
         and measured.tone is not None
         and take.tone_hz is not None
         and measured.tone.frequency_hz.excludes(take.tone_hz, 0.002 * take.tone_hz)

@@ -191,6 +191,18 @@ def test_measure_prints_a_table_and_json_of_the_published_form(
     jsonschema.Draft202012Validator(schema("measurement")).validate(facts["measurement"])
 
 
+def test_measure_and_inspect_end_alike_on_a_capture_that_was_cut_off(
+    run: Runner, sample_session: Path, tmp_path: Path
+) -> None:
+    cut = tmp_path / "cut.wav"
+    whole = (sample_session / "takes" / "0005.wav").read_bytes()
+    cut.write_bytes(whole[: len(whole) // 2])
+    for words in (["measure", cut], ["measure", cut, "--json"], ["inspect", cut]):
+        ran = run(*words)
+        assert "capture-truncated" in ran.out
+        assert ran.status == 1
+
+
 def test_measure_goes_on_when_one_file_is_no_sound(run: Runner, tmp_path: Path) -> None:
     folder = make_session(tmp_path / "s")
     ran = run("measure", folder / "session.yaml", folder / "takes/t1.wav", "--json")

@@ -46,6 +46,27 @@ def test_measured_speeds_agree_with_the_truth_of_the_simulator(outcome: Archived
     assert found["t03"]["tone"]["frequency"]["value"] == pytest.approx(440.0, rel=0.0005)
 
 
+def test_a_take_that_holds_both_is_told_as_both(sample_session: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    shutil.copytree(sample_session, folder)
+    sheet = folder / "session.yaml"
+    text = sheet.read_text(encoding="utf-8")
+    assert text.count("kind: performance\n") >= 1
+    sheet.write_text(
+        text.replace("kind: performance\n", "kind: performance and reproduction\n", 1),
+        encoding="utf-8",
+    )
+    session = load_session(folder).session
+    assert session is not None
+    kinds = {
+        take.identifier: str(take.kind)
+        for take in motion_of(folder, session, progress=Silent()).takes
+    }
+    both = [take.id for take in session.takes if take.kind.records and take.kind.plays]
+    assert both
+    assert [kinds[name] for name in both] == ["performance and reproduction"]
+
+
 def test_a_stated_speed_that_the_sound_contradicts_is_a_warning(outcome: Archived) -> None:
     codes = [finding.code for finding in outcome.findings]
     assert codes.count("motion-speed-disagrees") == 2
