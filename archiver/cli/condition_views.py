@@ -96,7 +96,7 @@ def _step(before: str, after: str) -> str:
     """Say a condition before and after the session; one word where it stayed the same."""
     if before == after:
         return before
-    return f"{before or 'not reported'} > {after or 'not reported'}"
+    return f"{before or 'not reported'}, then {after or 'not reported'}"
 
 
 def _show_rows(console: Console, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
@@ -202,4 +202,4 @@ def _known(value: int | None) -> str:
 
 
 def _counted(before: int | None, after: int | None) -> str:
-    return f"{_known(before)} > {_known(after)}"
+    return f"{_known(before)}, then {_known(after)}"

@@ -71,6 +71,7 @@ def _opened_bars() -> rich_progress.Progress:
     from rich.progress import (
         BarColumn,
         DownloadColumn,
+        Task,
         TextColumn,
         TimeRemainingColumn,
         TransferSpeedColumn,
@@ -78,12 +79,23 @@ def _opened_bars() -> rich_progress.Progress:
     from rich.progress import (
         Progress as Bars,
     )
+    from rich.text import Text
+
+    class Done(DownloadColumn):
+        """Bytes done; nothing in a step that counts none."""
+
+        def render(self, task: Task) -> Text:
+            return Text() if not task.total and not task.completed else super().render(task)
+
+    class Rate(TransferSpeedColumn):
+        def render(self, task: Task) -> Text:
+            return Text() if not task.total and not task.completed else super().render(task)
 
     bars = Bars(
         TextColumn("{task.description}"),
         BarColumn(bar_width=20),
-        DownloadColumn(),
-        TransferSpeedColumn(),
+        Done(),
+        Rate(),
         TimeRemainingColumn(),
         console=Console(stderr=True),
         transient=True,

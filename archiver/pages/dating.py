@@ -88,6 +88,8 @@ def _evidence(dating: Dating) -> Iterator[Block]:
         effect = ends.get(each.number, "")
         if each.number in weaker and each.days != ALL_DAYS:
             effect = _effect(weaker[each.number].effect, weaker[each.number].allowed)
+        elif against := _against_which(dating, each.number):
+            effect = f"conflicts with {listed(against, word='or')}"
         elif not effect and each.limits:
             effect = "agrees"
         rows.append(
@@ -111,6 +113,15 @@ def _evidence(dating: Dating) -> Iterator[Block]:
         rows,
         basis=Basis.STATED,
     )  # fmt: skip
+
+
+def _against_which(dating: Dating, number: int) -> list[str]:
+    """Name the other firm evidence that a firm piece cannot hold beside, set by set."""
+    return [
+        listed([f"{other + 1}" for other in one if other != number])
+        for one in dating.conflicts.sets
+        if number in one
+    ]
 
 
 def _within(each: Weighed) -> str:

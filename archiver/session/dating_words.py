@@ -146,8 +146,9 @@ def _conflict(dating: Dating) -> list[str]:
 
 def _weak(dating: Dating, weaker: Weaker) -> str:
     each = weaker.weighed
-    cited = piece_in_words(dating, each.number)
-    subject = f"The {each.confidence} evidence that {cited}"
+    # What was found may be a sentence or a name, so it stands by itself.
+    what, source = each.piece.what.rstrip(". "), each.piece.source.rstrip(". ")
+    subject = f"Evidence {each.number + 1} ({each.confidence}: {what}; {source})"
     if not dating.allowed:
         return f"{subject} says {days_in_words(each.days)}."
     match weaker.effect.name:

@@ -12,6 +12,7 @@ from archiver.session.capacity import check_lengths
 from archiver.session.moments import doubts
 from archiver.session.records import ChannelLayout, Session, Take, TakeKind
 from archiver.session.timestamp import UNREAD
+from archiver.telling import count as count_of
 from archiver.telling import listed
 
 __all__ = ["check_durations", "check_takes", "takes_in_time"]
@@ -366,7 +367,7 @@ def _count_compared(
         return [
             rules.TAKE_PLAYINGS_BACKWARDS.at(
                 where,
-                f"take `{take.id}` says {stated} playings before it, "
+                f"take `{take.id}` says {count_of(stated, 'playing')} before it, "
                 f"but the earlier take `{earlier.id}` of the same medium says {count}",
                 accepted=f"{expected} or more",
             )

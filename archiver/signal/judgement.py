@@ -148,11 +148,17 @@ def _spans(
     """One finding a span, and in the last of five how many there are besides."""
     for index, span in enumerate(spans[:_MOST_SPANS]):
         more = len(spans) - _MOST_SPANS
-        tail = f", and {more} more such stretches" if more > 0 and index == _MOST_SPANS - 1 else ""
-        times = "once" if span.occurrences == 1 else f"{span.occurrences} times"
+        more_of_them = count(more, "more such stretch", "more such stretches")
+        tail = f"; {more_of_them}" if more > 0 and index == _MOST_SPANS - 1 else ""
+        longest = _duration(span.longest_s)
+        times = (
+            f"once, for {longest}"
+            if span.occurrences == 1
+            else f"{span.occurrences} times, for {longest} at the longest"
+        )
         yield rule.at(
             Where(file=file, start_s=span.start_s, end_s=span.end_s),
-            f"{message}, {times}, for {_duration(span.longest_s)} at the longest{tail}",
+            f"{message}, {times}{tail}",
             accepted=accepted,
         )
 

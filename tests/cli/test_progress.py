@@ -67,6 +67,16 @@ def test_next_step_begins_anew_and_may_have_no_known_end(monkeypatch: pytest.Mon
     assert "5.0/? MB" in last
 
 
+def test_a_step_that_counts_no_bytes_shows_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = opened(monkeypatch, 0.0)
+    with shown() as bars:
+        bars.step("motion in take t02", 0)
+    said = terminal.getvalue()
+    assert "motion in take t02" in said
+    assert "/?" not in said
+    assert "bytes" not in said
+
+
 def test_error_of_the_job_takes_the_bar_away_and_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
     terminal = opened(monkeypatch, 0.0)
 

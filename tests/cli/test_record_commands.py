@@ -159,7 +159,7 @@ def test_parts_and_media_since_the_session_before(run: Runner, tmp_path: Path) -
     (medium,) = facts["media"]
     assert (medium["playings_before"], medium["playings_after"]) == (0, 1)
     assert len(facts["since_previous"]) == 2
-    assert "0 > 1" in run("media", second).out
+    assert "0, then 1" in run("media", second).out
 
 
 def test_80_columns_break_no_word(
@@ -180,7 +180,7 @@ def test_a_medium_is_told_as_an_object_with_its_takes(run: Runner, sample_sessio
         "5.5 mm thick",
         "supplier: cast by the museum's workshop, 2025",
         "recorded in t03; played in t04, t05",
-        "recordings 3 > 4; playings 0 > 3; planned playings 6",
+        "recordings 3, then 4; playings 0, then 3; planned playings 6",
     ):
         assert text in shown
     (medium,) = json.loads(run("media", sample_session, "--json").out)["media"]

@@ -223,6 +223,8 @@ def test_evidence_that_contradicts_itself_is_told_as_such(session: Session) -> N
     text = page.text(page.by_id(f"dating-{machine.id}"))
     assert "no date: the firm evidence contradicts itself" in text
     assert "evidence 1 and 6" in text
+    assert "conflicts with 6" in text
+    assert "conflicts with 1" in text
 
 
 def test_digests_and_the_way_to_check_them_are_told(page: Page) -> None:

@@ -110,7 +110,7 @@ def test_the_statement_is_one_paragraph_a_stranger_can_check() -> None:
         "It is not earlier than 1909: the plate has the address Kanalgade 11 (evidence 1; "
         "directory 1909). "
         "It is not later than 1912: entered in the inventory (evidence 2; inventory, leaf 41). "
-        "The probable evidence that the motor is dated 1911 (evidence 3; motor) would narrow it: "
+        "Evidence 3 (probable: the motor is dated 1911; motor) would narrow it: "
         "from 1911 to 1912. "
         "The lettering (evidence 4; comparison) limits nothing: an approximate date without "
         "within_years limits nothing."
