@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import sys
 from datetime import timedelta
 from pathlib import Path
 from typing import Annotated
@@ -16,6 +18,7 @@ from archiver.telling import command_line
 
 __all__ = ["register"]
 
+_KEY_VARIABLE = "ARCHIVER_SIGN_PASSPHRASE"
 _UNITS = {"s": 1, "min": 60, "h": 3600, "d": 86_400, "w": 604_800, "y": 31_557_600}
 # How the files begin that a later run may replace.
 _AUDIT_REPORT = re.compile(rb'\{\s*"schema"\s*:\s*"audit-report \d+"')
@@ -353,6 +356,15 @@ def sign(
     asked: list[str] = []
 
     def passphrase() -> str:
+        if (given := os.environ.get(_KEY_VARIABLE)) is not None:
+            return given
+        if not sys.stdin.isatty():
+            raise MisuseError(
+                "the key is protected by a passphrase, and there is no terminal to ask for it",
+                where=str(key),
+                accepted=f"the passphrase in the environment, as {_KEY_VARIABLE}",
+                remedy="Set that variable for this command alone, or run it in a terminal",
+            )
         if not asked:
             asked.append(typer.prompt(f"Passphrase of {key}", hide_input=True, err=True))
         return asked[0]
@@ -413,6 +425,9 @@ def ledger_export(
         Path | None,
         typer.Option("--to", metavar="FILE", help="Where to; standard output by default."),
     ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Changes no export: it is for machines already.")
+    ] = False,
 ) -> int:
     """Write the ledger as JSON lines or as PREMIS events."""
     from archiver.cli import custody_views, kinds
@@ -420,6 +435,8 @@ def ledger_export(
     from archiver.custody.ledger import open_ledger
     from archiver.pipeline.ledger import exported
 
+    # Told to whoever reads errors: the export itself is the same.
+    del as_json
     kinds.expect(ledger, kinds.Takes.LEDGER, "ledger export")
     if to is not None:
         may_write(to, "--to", earlier=_EXPORT, keep=(ledger,))
@@ -439,14 +456,15 @@ def ledger_accept(
     store_name: Annotated[
         str, typer.Option("--store-name", metavar="NAME", help="As given to the audit.")
     ] = "",
+    as_json: AsJson = False,
 ) -> int:
     """Enter that a bag was changed or withdrawn on purpose."""
-    from archiver.cli import kinds
+    from archiver.cli import custody_views, kinds
     from archiver.cli.progress import shown
     from archiver.pipeline.ledger import accept
 
     kinds.expect(ledger, kinds.Takes.LEDGER, "ledger accept", store, bag)
     with shown() as progress:
         entry = accept(ledger, store, bag, reason=reason, name=store_name, progress=progress)
-    typer.echo(f"Entered as entry {entry.number}.")
+    custody_views.show_accepted(entry, as_json=as_json)
     return 0

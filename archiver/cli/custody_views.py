@@ -19,6 +19,7 @@ from archiver.cli.printing import (
 )
 
 if TYPE_CHECKING:
+    from archiver.custody.entry import Entry
     from archiver.custody.ledger_check import LedgerReport
     from archiver.pipeline.audit import AuditOutcome
     from archiver.pipeline.copies import ComparedBag
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from archiver.pipeline.signing import SignedBag
 
 __all__ = [
+    "show_accepted",
     "show_audit",
     "show_copies",
     "show_healed",
@@ -58,6 +60,22 @@ def write_export(pieces: Iterable[bytes], to: Path | None) -> None:
     from archiver import files
 
     files.write_pieces(to, pieces)
+
+
+def show_accepted(entry: Entry, *, as_json: bool) -> None:
+    """Say under which number it was entered that a change was on purpose."""
+    if as_json:
+        print_json(
+            {
+                "schema": "accept-report 1",
+                "store": entry.store,
+                "bag": entry.bag,
+                "ledger_entry": entry.number,
+                "exit_status": 0,
+            }
+        )
+        return
+    open_lines().print(f"Entered as entry {entry.number}.")
 
 
 def show_audit(outcome: AuditOutcome, *, as_json: bool) -> None:

@@ -91,7 +91,8 @@ def _say_error(error: ArchiverError) -> None:
     if "--json" in sys.argv:
         import json
 
-        facts = {
+        facts: dict[str, object] = {
+            "schema": "error 1",
             "error": type(error).__name__,
             "where": error.where,
             "found": error.found,

@@ -25,7 +25,9 @@ from tests.package.test_signature import KEY, PUBLIC
 from tests.pipeline.test_salvage import BLOCK, MASTER, OFFSET, RATE, SOUND, STEREO
 
 REPORTS = (
+    "accept-report",
     "copies-report",
+    "error",
     "heal-report",
     "ledger-report",
     "protect-report",

@@ -6,13 +6,17 @@ The faults come from the seam, so that they are met by a user whom no permission
 from __future__ import annotations
 
 import errno
+import io
 import json
 import os
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives import serialization
+from jsonschema import Draft202012Validator
 
 from archiver import files
+from archiver.schema_store import schema
 from tests.cli.running import Runner
 from tests.custody.stores import small_bag
 from tests.faults import FaultySeam
@@ -98,3 +102,53 @@ def test_a_bag_that_is_not_there_is_told_as_such_by_heal(tmp_path: Path, run: Ru
     ran = run("heal", tmp_path / "nowhere")
     assert ran.status == run("verify", tmp_path / "nowhere").status == 4
     assert "does not exist" in ran.err
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["copies {gone} {gone}", "heal {gone}", "salvage {gone} --to {out}", "ledger verify {gone}",
+     "audit {gone} --ledger {out}", "ledger export {gone}", "check --explain no-such-rule",
+     "sign {bag} --key {gone}", "ledger accept {gone} a b --reason c"],
+)  # fmt: skip
+def test_an_error_is_told_to_machines_in_one_form(
+    words: str, bag: Path, tmp_path: Path, run: Runner
+) -> None:
+    call = words.format(gone=tmp_path / "gone", out=tmp_path / "out", bag=bag)
+    ran = run(*call.split(), "--json")
+    facts = json.loads(ran.out)
+    Draft202012Validator(schema("error")).validate(facts)
+    assert facts["exit_status"] == ran.status > 0
+
+
+@pytest.mark.usefixtures("bag")
+def test_what_is_accepted_in_a_ledger_is_told_to_machines(tmp_path: Path, run: Runner) -> None:
+    ledger = tmp_path / "ledger.sqlite3"
+    assert run("audit", tmp_path, "--ledger", ledger).status == 0
+    ran = run("ledger", "accept", ledger, tmp_path, "bag", "--reason", "Trial", "--json")
+    facts = json.loads(ran.out)
+    Draft202012Validator(schema("accept-report")).validate(facts)
+    assert facts["bag"] == "bag"
+    export = run("ledger", "export", ledger, "--json").out
+    assert export == run("ledger", "export", ledger).out
+    last = [json.loads(line) for line in export.splitlines()][-1]
+    assert last["number"] == facts["ledger_entry"]
+
+
+def test_a_protected_key_is_opened_without_a_terminal_or_says_how(
+    bag: Path, tmp_path: Path, run: Runner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    private = serialization.load_ssh_private_key(KEY.encode(), password=None)
+    protected = tmp_path / "protected"
+    protected.write_bytes(
+        private.private_bytes(
+            serialization.Encoding.PEM,
+            serialization.PrivateFormat.OpenSSH,
+            serialization.BestAvailableEncryption(b"horn"),
+        )
+    )
+    monkeypatch.setattr("sys.stdin", io.StringIO())
+    ran = run("sign", bag, "--key", protected)
+    assert ran.status == 2
+    assert "ARCHIVER_SIGN_PASSPHRASE" in ran.out
+    monkeypatch.setenv("ARCHIVER_SIGN_PASSPHRASE", "horn")
+    assert run("sign", bag, "--key", protected).status == 0
