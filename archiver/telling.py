@@ -116,8 +116,6 @@ def _end_of_line(text: str, start: int) -> int:
 
 def quoted(word: str, *, windows: bool = os.name == "nt") -> str:
     """Write one word of a command line so that the shell of this system takes it as one."""
-    if word in {".", ".."}:
-        return f"{word}/"
     plain = (_PLAIN_WINDOWS if windows else _PLAIN_POSIX).fullmatch(word)
     if plain and not word.endswith(tuple(_STOPS)):
         return word
