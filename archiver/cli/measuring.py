@@ -82,6 +82,10 @@ def _show(console: Console, measured: TakeMeasurements) -> None:
     for row in zip(*rows, strict=True):
         channels.add_row(row[0][0], *(text for _, text in row))
     console.print(channels)
+    for number, one in enumerate(measured.channels, start=1):
+        if one.noise.reason:
+            told = f"The noise floor of channel {number} cannot be told: {one.noise.reason}."
+            block(console, told, indent=2)
     if measured.cuts:
         _show_cuts(console, measured)
 
@@ -94,7 +98,7 @@ def _channel(channel: ChannelMeasurements, no_bits: str) -> list[tuple[str, str]
         ("RMS", _figure(channel.rms_dbfs, "dBFS")),
         ("crest factor", _figure(channel.crest_factor_db, "dB")),
         ("DC offset", _figure(channel.dc_offset_dbfs, "dBFS")),
-        ("noise floor", _figure(noise.noise_floor_dbfs, "dBFS")),
+        ("noise, quietest tenth", _figure(noise.noise_floor_dbfs, "dBFS")),
         ("signal to noise", _figure(noise.signal_to_noise_db, "dB")),
         ("bandwidth", _NOTHING if band is None else f"{band.low_hz:.0f} to {band.high_hz:.0f} Hz"),
         ("hum", "none told" if hum is None else f"{hum.frequency_hz:.2f} Hz"),

@@ -28,7 +28,9 @@ class BandLevels:
 class ChannelSound:
     """What was measured on one channel; None where it could not be measured.
 
-    ``clipped``, ``dropouts`` and ``still`` say where the sound was found faulty, in words.
+    ``noise_source`` says where the noise was measured and ``no_noise_reason`` why nowhere;
+    both are empty where the report does not say. ``clipped``, ``dropouts`` and ``still`` say
+    where the sound was found faulty, in words.
     """
 
     rms_dbfs: float | None
@@ -42,6 +44,9 @@ class ChannelSound:
     dropouts: tuple[str, ...]
     still: tuple[str, ...]
     bands: tuple[BandLevels, ...]
+    noise_source: str = ""
+    no_noise_reason: str = ""
+    room_tone_dbfs: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +134,10 @@ def _channel(one: Mapping[str, Any]) -> ChannelSound:
             )
             for band in noise["third_octaves"]
         ),
+        noise_source=str(noise["source"] or ""),
+        # Reports of earlier versions have neither.
+        no_noise_reason=str(noise.get("reason") or ""),
+        room_tone_dbfs=_figure(noise.get("room_tone_dbfs")),
     )
 
 

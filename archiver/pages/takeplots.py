@@ -159,6 +159,12 @@ def _range(course: Course, references: Sequence[float]) -> tuple[float, float]:
     return low - margin, high + margin
 
 
+_NOISE_IS = {
+    "quiet parts": "the noise in the quietest tenth of the take",
+    "room tone": "the noise in the room tone",
+}
+
+
 def _spectrum(sound: SoundRecord) -> Iterator[Block]:
     """Draw programme and noise of the first channel, in third-octave bands."""
     bands = [band for band in sound.channels[0].bands if band.programme_dbfs is not None]
@@ -184,7 +190,8 @@ def _spectrum(sound: SoundRecord) -> Iterator[Block]:
                 name="band above the noise",
             ),
         )  # fmt: skip
-        told = f"The programme rises above the noise from {width[0]:.0f} to {width[1]:.0f} Hz."
+        noise_is = _NOISE_IS.get(sound.channels[0].noise_source, "the noise")
+        told = f"The programme rises above {noise_is} from {width[0]:.0f} to {width[1]:.0f} Hz."
     ticks = [value for value in _OCTAVES if low <= value <= high]
     _, at = logarithmic(low, high, ticks)
     yield Plot(

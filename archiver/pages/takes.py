@@ -273,10 +273,26 @@ def _sound(facts: PageFacts, take: Take) -> Iterator[Fact]:
 
 def _channels(meanings: tuple[str, ...], channels: tuple[ChannelSound, ...]) -> Iterator[Fact]:
     """Tell each quantity once, channel after channel."""
+    for label, told, words in (
+        ("Noise floor", [_floor(one) for one in channels], _NOISE_IN),
+        (
+            "Signal to noise",
+            [decibels(one.signal_to_noise_db, "dB") for one in channels],
+            _NOISE_OVER,
+        ),
+        ("Band above the noise", [_band(one.bandwidth_hz) for one in channels], _NOISE_OVER),
+    ):
+        sources = {one.noise_source for one, text in zip(channels, told, strict=True) if text}
+        if len(sources) == 1:
+            yield measured(label, _by_channel(meanings, told) + words.get(sources.pop(), ""))
+            continue
+        each = [
+            f"{text}{words.get(one.noise_source, '')}" if text else ""
+            for one, text in zip(channels, told, strict=True)
+        ]
+        yield measured(label, _by_channel(meanings, each))
     for label, told in (
-        ("Noise floor", [decibels(one.noise_floor_dbfs, "dBFS") for one in channels]),
-        ("Signal to noise", [decibels(one.signal_to_noise_db, "dB") for one in channels]),
-        ("Band above the noise", [_band(one.bandwidth_hz) for one in channels]),
+        ("Room tone", [_room_tone(one) for one in channels]),
         ("Hum", [_hum(one) for one in channels]),
         ("Clicks", [str(one.clicks) if one.clicks else "" for one in channels]),
         ("Clipped", ["; ".join(one.clipped) for one in channels]),
@@ -284,6 +300,25 @@ def _channels(meanings: tuple[str, ...], channels: tuple[ChannelSound, ...]) -> 
         ("Still", ["; ".join(one.still) for one in channels]),
     ):
         yield measured(label, _by_channel(meanings, told))
+
+
+_NOISE_IN = {
+    "quiet parts": ", in the quietest tenth of the take", "room tone": ", in the room tone",
+}  # fmt: skip
+_NOISE_OVER = {
+    "quiet parts": " over the quietest tenth of the take", "room tone": " over the room tone",
+}  # fmt: skip
+
+
+def _floor(one: ChannelSound) -> str:
+    if one.noise_floor_dbfs is None and one.no_noise_reason:
+        return f"cannot be told: {one.no_noise_reason}"
+    return decibels(one.noise_floor_dbfs, "dBFS")
+
+
+def _room_tone(one: ChannelSound) -> str:
+    """Tell the room tone where the noise is another; else it is the noise floor."""
+    return "" if one.noise_source == "room tone" else decibels(one.room_tone_dbfs, "dBFS")
 
 
 def _by_channel(meanings: tuple[str, ...], told: list[str]) -> str:

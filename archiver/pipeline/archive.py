@@ -375,12 +375,14 @@ def _masters(
         chain = session.chain_of(archived.take)
         pair = (archived.take.file, archived.measured)
         chains.setdefault(chain.id if chain else "", []).append(pair)
-    from archiver.pipeline.room_tone import against_room_tone  # noqa: PLC0415 - slow to load
+    from archiver.pipeline import room_tone  # noqa: PLC0415 - slow to load
     from archiver.signal.judgement import judge_session  # noqa: PLC0415 - slow to load
 
     for takes in chains.values():
         found += judge_session(takes)
-    return against_room_tone(session, done)
+    heard = [room_tone.Heard(archived.held, archived.measured) for archived in done]
+    found += room_tone.judge_room_tone(session, heard)
+    return room_tone.against_room_tone(session, done)
 
 
 def _copied(

@@ -7,6 +7,7 @@ from archiver.findings import Finding
 from archiver.pipeline.check import CheckReport, unusable
 from archiver.pipeline.masters import judge_sound
 from archiver.pipeline.motion import motion_of, moving_takes
+from archiver.pipeline.room_tone import Heard, judge_room_tone
 from archiver.pipeline.run import moment
 from archiver.progress import Progress
 from archiver.session.capture_files import capture_files
@@ -33,10 +34,11 @@ def check_sound(report: CheckReport, progress: Progress) -> list[Finding]:
         return []
     session, now = report.public.session, moment()
     found: list[Finding] = []
+    heard: list[Heard] = []
     broken = False
     for held in capture_files(session):
         try:
-            found += judge_sound(
+            judged, measured = judge_sound(
                 session,
                 held,
                 source=report.folder.joinpath(*held.file.split("/")),
@@ -47,6 +49,10 @@ def check_sound(report: CheckReport, progress: Progress) -> list[Finding]:
         except InputError as error:
             broken = True
             found.append(unusable(session, held.lead, error))
+        else:
+            found += judged
+            heard.append(Heard(held, measured))
+    found += judge_room_tone(session, heard)
     if not broken and moving_takes(session):
         found += motion_of(report.folder, session, progress=progress).findings
     return found

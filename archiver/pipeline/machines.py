@@ -195,6 +195,7 @@ def _levels(take: str, sound: SoundRecord) -> TakeFigures:
         integrated_lufs=sound.integrated_lufs,
         signal_to_noise_db=None if channel is None else channel.signal_to_noise_db,
         bandwidth_hz=None if channel is None else channel.bandwidth_hz,
+        noise_source="" if channel is None else channel.noise_source,
     )
 
 

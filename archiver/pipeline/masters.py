@@ -165,10 +165,10 @@ def judge_sound(
     made: datetime,
     progress: Progress,
     meters: Meters | None = None,
-) -> tuple[Finding, ...]:
+) -> tuple[tuple[Finding, ...], TakeMeasurements]:
     """Find what only the pass over the samples brings up, as for a master, and write nothing.
 
-    Parameters are those of :func:`write_master`.
+    Parameters are those of :func:`write_master`; the measurements come beside the findings.
 
     Raises
     ------
@@ -193,7 +193,7 @@ def judge_sound(
         measured = meter.result()
         path = f"data/masters/{held.name}.wav"
         _, found = _final(session, held, capture, path, made, measured, digester)
-    return (*found, *_judged(session, take, measured))
+    return (*found, *_judged(session, take, measured)), measured
 
 
 def _final(

@@ -89,6 +89,8 @@ class TakeFigures:
         Loudness, and signal to noise of the first channel.
     bandwidth_hz : (float, float), optional
         Band above the noise of the first channel.
+    noise_source : str
+        Where that noise was measured: ``quiet parts`` or ``room tone``; empty if not known.
     """
 
     take: str
@@ -101,9 +103,31 @@ class TakeFigures:
     integrated_lufs: float | None = None
     signal_to_noise_db: float | None = None
     bandwidth_hz: tuple[float, float] | None = None
+    noise_source: str = ""
 
 
 _Figures = tuple[Figure, ...]
+
+
+def _ratio_over(source: str) -> Callable[[TakeFigures], _Figures]:
+    """Return what reads signal to noise where the noise is of one source."""
+
+    def read(one: TakeFigures) -> _Figures:
+        return _plain(one.signal_to_noise_db, unit="dB") if one.noise_source == source else ()
+
+    return read
+
+
+def _band_over(source: str) -> Callable[[TakeFigures], _Figures]:
+    """Return what reads the band above the noise where the noise is of one source."""
+
+    def read(one: TakeFigures) -> _Figures:
+        edges = one.bandwidth_hz if one.noise_source == source else None
+        return _plain(*(edges or ()), unit="Hz", places=0)
+
+    return read
+
+
 _QUANTITIES: tuple[tuple[str, str, Callable[[TakeFigures], _Figures]], ...] = (
     ("speed", "stated", lambda one: _some(one.stated_speed)),
     ("speed", "measured", lambda one: _some(one.speed)),
@@ -112,11 +136,17 @@ _QUANTITIES: tuple[tuple[str, str, Callable[[TakeFigures], _Figures]], ...] = (
     ("drift", "measured", lambda one: _some(one.drift)),
     ("band that came through", "measured", lambda one: one.usable_band or ()),
     ("loudness", "measured", lambda one: _plain(one.integrated_lufs, unit="LUFS")),
-    ("signal to noise", "measured", lambda one: _plain(one.signal_to_noise_db, unit="dB")),
-    (
-        "band above the noise",
-        "measured",
-        lambda one: _plain(*(one.bandwidth_hz or ()), unit="Hz", places=0),
+    *(
+        row
+        for source, noise in (
+            ("quiet parts", "its quietest tenth"),
+            ("room tone", "the room tone"),
+            ("", "noise"),
+        )
+        for row in (
+            (f"signal over {noise}", "measured", _ratio_over(source)),
+            (f"band above {noise}", "measured", _band_over(source)),
+        )
     ),
 )
 

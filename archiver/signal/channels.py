@@ -81,6 +81,13 @@ def swapped_takes(takes: Sequence[Sequence[ChannelNoise]]) -> tuple[tuple[int, i
     tuple of (int, int, int)
         Index of the take, and the two channels, counted from 1.
     """
+    # What has no noise floor, as a tone that never pauses, tells nothing of its chain.
+    told = [
+        index
+        for index, take in enumerate(takes)
+        if all(one.noise_floor_dbfs is not None for one in take)
+    ]
+    takes = [takes[index] for index in told]
     if len(takes) < _LEAST_TAKES or len({len(take) for take in takes}) != 1:
         return ()
     spectra = np.array(
@@ -100,5 +107,5 @@ def swapped_takes(takes: Sequence[Sequence[ChannelNoise]]) -> tuple[tuple[int, i
             straight = np.mean(np.abs(take[[one, two]] - usual[[one, two]]))
             crossed = np.mean(np.abs(take[[one, two]] - usual[[two, one]]))
             if straight - crossed > _LEAST_GAIN_DB:
-                found.append((index, one + 1, two + 1))
+                found.append((told[index], one + 1, two + 1))
     return tuple(found)

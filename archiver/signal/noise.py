@@ -4,8 +4,8 @@ The noise is what the quietest tenth of the frames holds, or a take of room tone
 The programme is what the frames hold that lie above a gate 10 dB below their mean
 power, K-weighted, as the relative gate of BS.1770 does for loudness. Where the
 programme does not stand out of the noise, a ratio is not measured; it is not 0. So a
-sound that never stops, such as a steady tone, has no ratio and no bandwidth: whether it
-is programme or noise cannot be told from it.
+sound that never stops has no ratio and no bandwidth, and a steady tone that never stops
+no noise floor either: its quietest part is the tone.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ __all__ = [
     "against",
     "channel_noise",
     "quiet_spectrum",
+    "total_level_dbfs",
+    "with_room_tone",
 ]
 
 BANDWIDTH_MARGIN_DB = 3.0
@@ -43,6 +45,11 @@ _GATE_DB = 10.0
 _CROSSOVER_HZ = 90.0
 _LEAST_EXCESS_DB = 1.0
 _RANGE_DB = 100.0
+_TONAL_SHARE = 0.9
+_LINE_OVER_MEDIAN = 10.0
+"""Height of a line over the bins around it; of noise, the mean of five frames stays below."""
+
+_LINE_AROUND_HZ = 100.0
 _RATIO_LOW_HZ = 20.0
 _RATIO_HIGH_HZ = 20_000.0
 
@@ -83,13 +90,20 @@ class Bandwidth:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelNoise:
-    """Noise of one channel, from 20 Hz to 20 kHz, and what it leaves of the programme."""
+    """Noise of one channel, from 20 Hz to 20 kHz, and what it leaves of the programme.
+
+    ``reason`` says why there is no noise floor, and is empty where there is one;
+    ``room_tone_dbfs`` is the level of the declared room tone of the same chain and channel,
+    whatever the noise was taken from.
+    """
 
     source: NoiseSource | None
     noise_floor_dbfs: float | None
     signal_to_noise_db: float | None
     bandwidth: Bandwidth | None
     bands: tuple[BandLevel, ...]
+    reason: str = ""
+    room_tone_dbfs: float | None = None
 
 
 def _decibels(power: float) -> float | None:
@@ -151,14 +165,46 @@ def channel_noise(
         )
         for band, level, programme, noise in zip(every, *columns, strict=True)
     )
-    return _judged(found, every, None if quiet_fine is None else NoiseSource.QUIET_PARTS)
+    if quiet_fine is None or not quiet_fine.any():
+        short = "the sound is shorter than a second, or silent"
+        return replace(_judged(found, every, None), reason=short)
+    judged = _judged(found, every, NoiseSource.QUIET_PARTS)
+    if judged.signal_to_noise_db is None and _tonal(quiet_fine, fine_hz):
+        silent = tuple(replace(band, noise_dbfs=None) for band in found)
+        reason = "the sound is a tone that never pauses"
+        return replace(_judged(silent, every, None), reason=reason)
+    return judged
+
+
+def _tonal(powers: NDArray[np.float64], bin_hz: float) -> bool:
+    """Say whether nearly all of a spectrum, shape (bins,), lies in lines."""
+    reach = max(2, round(_LINE_AROUND_HZ / bin_hz))
+    if powers.size < 4 * reach:
+        return False
+    around = np.lib.stride_tricks.sliding_window_view(powers, 2 * reach + 1)
+    inner = powers[reach : powers.size - reach]
+    lines = inner[inner > _LINE_OVER_MEDIAN * np.median(around, axis=1)]
+    return float(lines.sum()) > _TONAL_SHARE * float(powers[1:].sum())
 
 
 def against(noise: ChannelNoise, room_tone: ChannelNoise, sample_rate_hz: int) -> ChannelNoise:
     """Return the same programme measured against a take of room tone of the same channel."""
     known = {band.nominal_hz: band.level_dbfs for band in room_tone.bands}
     found = tuple(replace(band, noise_dbfs=known.get(band.nominal_hz)) for band in noise.bands)
-    return _judged(found, bands(sample_rate_hz), NoiseSource.ROOM_TONE)
+    judged = _judged(found, bands(sample_rate_hz), NoiseSource.ROOM_TONE)
+    return replace(judged, room_tone_dbfs=judged.noise_floor_dbfs)
+
+
+def with_room_tone(
+    noise: ChannelNoise, room_tone: ChannelNoise, sample_rate_hz: int
+) -> ChannelNoise:
+    """Return noise as it was measured, with the level of the room tone beside it."""
+    return replace(noise, room_tone_dbfs=total_level_dbfs(room_tone, sample_rate_hz))
+
+
+def total_level_dbfs(noise: ChannelNoise, sample_rate_hz: int) -> float | None:
+    """Return the level of a whole take from 20 Hz to 20 kHz, as that of noise is reckoned."""
+    return against(noise, noise, sample_rate_hz).noise_floor_dbfs
 
 
 def _judged(

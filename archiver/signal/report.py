@@ -116,7 +116,9 @@ def _noise(noise: ChannelNoise) -> dict[str, Any]:
     width = noise.bandwidth
     return {
         "source": None if noise.source is None else str(noise.source),
+        "reason": noise.reason or None,
         "noise_floor_dbfs": _db(noise.noise_floor_dbfs),
+        "room_tone_dbfs": _db(noise.room_tone_dbfs),
         "signal_to_noise_db": _db(noise.signal_to_noise_db),
         "bandwidth_margin_db": BANDWIDTH_MARGIN_DB,
         "bandwidth_hz": None

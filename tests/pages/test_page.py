@@ -182,7 +182,9 @@ def test_each_channel_of_a_take_is_named(session: Session) -> None:
     )
     told = page.facts("take-t01")
     floor = "\N{MINUS SIGN}53.0 dBFS"
-    assert told["Noise floor"] == [(f"{floor} (horn mouth); {floor} (room)", "measured")]
+    assert told["Noise floor"] == [
+        (f"{floor} (horn mouth); {floor} (room), in the quietest tenth of the take", "measured")
+    ]
     assert told["Hum"][0][0].endswith("(horn mouth)")
     assert "(room)" not in told["Clipped"][0][0]
 

@@ -15,6 +15,7 @@ from typing import Any, cast
 
 import av
 import bagit
+import jsonschema
 import lxml.etree
 import mutagen.wave
 import numpy as np
@@ -25,8 +26,10 @@ from archiver.errors import MisuseError
 from archiver.pipeline.archive import Archived, archive_session
 from archiver.pipeline.check import check_session
 from archiver.pipeline.verify import verify_bags
+from archiver.schema_store import schema
 from archiver.wave.container import read_payload, walk
 from tests.pipeline.making import (
+    MACHINE,
     RATE_HZ,
     chunk,
     fmt,
@@ -414,6 +417,68 @@ def test_noise_is_taken_from_the_declared_room_tone_of_the_chain(tmp_path: Path)
     # 20 Hz to 20 kHz holds 20/24 of the power: -60.8 dBFS; the tone is at -23.0 dBFS RMS.
     assert noise["noise_floor_dbfs"] == pytest.approx(-60.8, abs=0.5)
     assert noise["signal_to_noise_db"] == pytest.approx(37.8, abs=1.5)
+
+
+def _measured_noise(bag: Path, name: str) -> dict[str, Any]:
+    path = bag / f"metadata/measurements/{name}.json"
+    document = json.loads(path.read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema("measurement")).validate(document)
+    (channel,) = document["channels"]
+    noise: dict[str, Any] = channel["noise"]
+    return noise
+
+
+def test_a_reproduction_keeps_the_noise_of_its_groove_with_the_room_tone_beside_it(
+    tmp_path: Path,
+) -> None:
+    """Known answer: white noise of -60 dBFS in the room and -40 dBFS in the groove."""
+    folder = tmp_path / "s"
+    replay = take("t2", "takes/t2.wav", kind="reproduction", setup="playing", medium="cyl")
+    setups = "setups: [{id: playing, machine: vesterholm-b}]\n"
+    media = "media: [{id: cyl, kind: wax cylinder}]\n"
+    write_sheet(
+        folder,
+        [take("t1", "takes/t1.wav"), replay],
+        edit=lambda text: text.replace("takes:\n", f"{setups}{media}takes:\n"),
+    )
+    (folder / "machines/vesterholm-b.yaml").write_text(MACHINE, encoding="utf-8")
+    pause = np.concatenate([np.zeros(2 * RATE_HZ), np.ones(3 * RATE_HZ)])
+    tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(len(pause)) / RATE_HZ) * pause
+    write_take(folder / "takes/t1.wav", sound(4) * 0.01)
+    write_take(folder / "takes/t2.wav", sound(5, seed=2) * 0.1 + tone[:, None])
+    noise = _measured_noise(archived(folder, tmp_path / "archive"), "t2")
+    assert noise["source"] == "quiet parts"
+    # 20 Hz to 20 kHz holds 20/24 of the power.
+    assert noise["noise_floor_dbfs"] == pytest.approx(-40.8, abs=0.5)
+    assert noise["room_tone_dbfs"] == pytest.approx(-60.8, abs=0.5)
+
+
+@pytest.mark.parametrize("speech_in_pauses", [True, False])
+def test_room_tone_that_is_speech_is_told_and_is_no_reference(
+    speech_in_pauses: bool, tmp_path: Path
+) -> None:
+    folder = tmp_path / "s"
+    write_sheet(
+        folder, [take("t1", "takes/t1.wav"), take("t2", "takes/t2.wav", kind="announcement")]
+    )
+    # Bursts of half a second, four times a minute of speech's rate, or without any pause.
+    loud = np.repeat([0.0, 1.0] * 4 if speech_in_pauses else [1.0] * 8, RATE_HZ // 2)
+    write_take(folder / "takes/t1.wav", sound(4) * 0.01 + loud[:, None] * sound(4, seed=3) * 0.5)
+    pause = np.concatenate([np.zeros(2 * RATE_HZ), np.ones(3 * RATE_HZ)])
+    tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(len(pause)) / RATE_HZ) * pause
+    write_take(folder / "takes/t2.wav", sound(5, seed=2) * 0.01 + tone[:, None])
+    checked = check_session(folder, sound=True)
+    outcome = archive_session(folder, tmp_path / "archive")
+    for findings in (checked.findings, outcome.findings):
+        (told,) = [one for one in findings if one.code == "room-tone-not-quiet"]
+        assert "t1" in told.message
+        beside = "its own quietest tenth" if speech_in_pauses else "the pauses of take t2"
+        assert beside in told.message
+    assert outcome.bag is not None
+    noise = _measured_noise(outcome.bag, "t2")
+    assert noise["source"] == "quiet parts"
+    assert noise["room_tone_dbfs"] is None
+    assert noise["noise_floor_dbfs"] == pytest.approx(-60.8, abs=0.5)
 
 
 def test_cautions_stand_in_the_read_me_of_the_bag(sample_session: Path, tmp_path: Path) -> None:

@@ -103,6 +103,7 @@ def test_what_was_measured_stands_beside_the_machine_that_was_heard(tmp_path: Pa
             integrated_lufs=-24.06,
             signal_to_noise_db=18.0,
             bandwidth_hz=(180.0, 3550.0),
+            noise_source="quiet parts",
         )
     }
     view = view_of(session, session.machines[0], figures)
@@ -110,8 +111,8 @@ def test_what_was_measured_stands_beside_the_machine_that_was_heard(tmp_path: Pa
     assert rows["reproduction: speed, stated"].left == "t02: 100.0 rpm"
     assert rows["reproduction: speed, measured"].left == "t02: 98.987 ± 0.033 rpm"
     assert rows["reproduction: loudness, measured"].left == "t02: -24.1 LUFS"
-    assert rows["reproduction: signal to noise, measured"].left == "t02: 18.0 dB"
-    band = rows["reproduction: band above the noise, measured"]
+    assert rows["reproduction: signal over its quietest tenth, measured"].left == "t02: 18.0 dB"
+    band = rows["reproduction: band above its quietest tenth, measured"]
     assert (band.left, band.right) == ("t02: 180 Hz to 3550 Hz", "")
     assert not band.differs
 

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from archiver.signal.lowend import LowEndMeter
-from archiver.signal.noise import NoiseSource, against
+from archiver.signal.noise import NoiseSource, against, with_room_tone
 from archiver.signal.spectrum import SpectrumMeter
 from archiver.signal.take import ChannelMeasurements
 from tests.signal.feeding import measured_floats, metered
@@ -99,6 +99,37 @@ def test_room_tone_gives_the_noise_where_the_take_has_no_quiet_part() -> None:
     assert found.source is NoiseSource.ROOM_TONE
     assert found.noise_floor_dbfs == pytest.approx(audible(-60.0), abs=0.2)
     assert found.signal_to_noise_db == pytest.approx(-23.01 - audible(-60.0), abs=0.5)
+
+
+@pytest.mark.parametrize("hertz", [110.0, 440.0, 3_150.0])
+@pytest.mark.parametrize("lead_in_s", [0.0, 0.3])
+def test_a_tone_that_never_pauses_is_no_noise_floor(hertz: float, lead_in_s: float) -> None:
+    sound = tone(RATE, [(10, -12)], hz=hertz, channels=1)
+    sound = np.concatenate((np.zeros((1, round(lead_in_s * RATE))), sound), axis=1)
+    hiss = noise(RATE, 11.0, -90.0, seed=3)[:, : sound.shape[1]]
+    for each in (sound, sound + hiss):
+        found = channel(each).noise
+        assert (found.source, found.noise_floor_dbfs, found.bandwidth) == (None, None, None)
+        assert found.reason == "the sound is a tone that never pauses"
+        assert all(band.noise_dbfs is None for band in found.bands)
+
+
+def test_a_room_that_never_pauses_is_noise_though_its_mains_hum() -> None:
+    room = noise(RATE, 8.0, -50.0) + tone(RATE, [(8, -62)], hz=150.0, channels=1)
+    found = channel(room).noise
+    assert found.source is NoiseSource.QUIET_PARTS
+    assert found.noise_floor_dbfs == pytest.approx(audible(-50.0), abs=0.5)
+    assert found.reason == ""
+
+
+def test_the_noise_of_a_groove_stays_its_own_beside_a_quieter_room() -> None:
+    played = with_lead_in(tone(RATE, [(10, -12)], channels=1), -40.0)
+    own = channel(played).noise
+    room = channel(noise(RATE, 6.0, -70.0, seed=4)).noise
+    beside = with_room_tone(own, room, RATE)
+    assert beside.source is NoiseSource.QUIET_PARTS
+    assert beside.noise_floor_dbfs == own.noise_floor_dbfs
+    assert beside.room_tone_dbfs == pytest.approx(audible(-70.0), abs=0.3)
 
 
 def test_digital_silence_is_no_noise_floor() -> None:
