@@ -21,6 +21,7 @@ from archiver.pipeline.plan import Plan, bag_name, plan_for
 from archiver.pipeline.profiles import find_profile, profile_files, without_its_files
 from archiver.pipeline.public_part import PublicPart
 from archiver.pipeline.run import moment
+from archiver.pipeline.sound_twice import judge_sound_twice
 from archiver.progress import Progress, Silent
 from archiver.session.folder import look_into
 from archiver.session.institution import INSTITUTION_FILE, Institution
@@ -380,6 +381,7 @@ def _masters(
 
     for takes in chains.values():
         found += judge_session(takes)
+    found += judge_sound_twice(session, ((one.held, one.sound) for one in done))
     heard = [room_tone.Heard(archived.held, archived.measured) for archived in done]
     found += room_tone.judge_room_tone(session, heard)
     return room_tone.against_room_tone(session, done)

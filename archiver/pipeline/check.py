@@ -18,6 +18,7 @@ from archiver.os_errors import not_there
 from archiver.pipeline.previous import read_previous
 from archiver.pipeline.profiles import find_profile, without_its_files
 from archiver.pipeline.public_part import PublicPart, public_part
+from archiver.pipeline.sound_twice import check_sound_twice
 from archiver.progress import Progress, Silent
 from archiver.session.capture_files import (
     CaptureFile,
@@ -173,6 +174,7 @@ def look_over(
         found += check_against(before, loaded.session)
     captures: list[CaptureFacts] = []
     captured: list[tuple[Take, SampleFormat, SoundCoding]] = []
+    readable: list[tuple[CaptureFile, SampleFormat, int]] = []
     if loaded.session is not None:
         sizes = _sizes(folder, loaded.session)
         secrets = secrets_of(loaded.session)
@@ -191,6 +193,8 @@ def look_over(
                 found.append(unusable(loaded.session, held.lead, error))
             else:
                 captures.append(facts)
+                if facts.frames is not None:
+                    readable.append((held, facts.sample_format, facts.frames))
                 captured += [(take, facts.sample_format, facts.coding) for take in held.takes]
             progress.advance(sizes[held.file])
         found += all_disagreements(loaded.session, captured)
@@ -198,6 +202,8 @@ def look_over(
         found += check_spans(loaded.session, lengths)
         found += check_durations(loaded.session, take_durations_s(loaded.session, lengths))
         found += check_statements(loaded.session)
+        if to_the_end and not stops_deposit(found):
+            found += check_sound_twice(folder, loaded.session, readable)
         found += check_example_left(loaded.session)
         found = _without_what_follows(found, check_future(loaded.session, now or datetime.now(UTC)))
     public = None

@@ -25,6 +25,7 @@ from archiver.signal.motion_rules import (
     PITCH_DISAGREES,
     REPRODUCTION_DIFFERS,
     SPEED_DISAGREES,
+    TONE_NOT_FOUND,
 )
 from archiver.signal.reduced import ReducedSound
 from archiver.signal.rotation import Rotation, find_rotation
@@ -401,7 +402,7 @@ def _disagreements(take: MotionTake, measured: TakeMotion, duration_s: float) ->
             )
         )
     if (
-        take.kind.records
+        (take.kind.records or take.kind is TakeKind.OTHER)
         and measured.tone is not None
         and take.tone_hz is not None
         and measured.tone.frequency_hz.excludes(take.tone_hz, 0.002 * take.tone_hz)
@@ -412,6 +413,19 @@ def _disagreements(take: MotionTake, measured: TakeMotion, duration_s: float) ->
                 f"a tone of {take.tone_hz:g} Hz is stated, and {take.identifier} holds one of "
                 f"{_plus_minus(measured.tone.frequency_hz, 2)}",
                 accepted="the stated pitch within 0.2 % and the uncertainty",
+            )
+        )
+    if (
+        take.kind is TakeKind.OTHER
+        and measured.tone is not None
+        and measured.tone.frequency_hz.value is None
+    ):
+        findings.append(
+            TONE_NOT_FOUND.at(
+                take.where,
+                f"a tone of {take.tone_hz:g} Hz is stated, and {take.identifier} holds none that "
+                f"can be measured: {measured.tone.frequency_hz.reason}",
+                accepted="a steady tone of a second or more, within 20 % of the stated one",
             )
         )
     if measured.curve is not None and measured.curve.mean_ratio.value is None:

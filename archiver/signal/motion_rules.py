@@ -12,6 +12,7 @@ __all__ = [
     "PITCH_DISAGREES",
     "REPRODUCTION_DIFFERS",
     "SPEED_DISAGREES",
+    "TONE_NOT_FOUND",
 ]
 
 SPEED_DISAGREES = Rule(
@@ -32,8 +33,16 @@ OCTAVE_DOUBTFUL = Rule(
 PITCH_DISAGREES = Rule(
     code="motion-pitch-disagrees",
     severity=Severity.WARNING,
-    reason="In a performance a pipe or fork sounds at its own pitch, whatever the machine does.",
-    remedy="Check which pipe or fork was used, and correct the stated pitch",
+    reason=(
+        "In a performance or a test a tone sounds at its own pitch, whatever the machine does."
+    ),
+    remedy="Check which pipe, fork or generator was used, and correct the stated pitch",
+)
+TONE_NOT_FOUND = Rule(
+    code="motion-tone-not-found",
+    severity=Severity.WARNING,
+    reason="A test tone is recorded for its pitch; one that is not there shows a wrong file.",
+    remedy="Listen to the take, and correct its file, its kind or the stated tone",
 )
 REPRODUCTION_DIFFERS = Rule(
     code="motion-reproduction-unlike",

@@ -104,6 +104,23 @@ def test_a_reproduction_of_something_else_is_found(motion: Motion) -> None:
     assert [f.where.field for f in found] == ["takes[2]"]
 
 
+def test_a_test_tone_that_is_not_there_or_another_is_found() -> None:
+    clock = np.arange(4 * REDUCED_RATE_HZ) / REDUCED_RATE_HZ
+    tone = (0.1 * np.sin(2.0 * np.pi * 450.0 * clock)).astype(np.float32)
+    silent = dataclasses.replace(_takes(100.0)[3], tone_hz=440.0)
+    other = dataclasses.replace(silent, load=lambda: ReducedSound(samples=tone))
+    right = dataclasses.replace(other, tone_hz=450.0)
+    (missing,) = measure_motion([silent]).findings
+    assert missing.code == "motion-tone-not-found"
+    assert missing.message == (
+        "a tone of 440 Hz is stated, and t04 holds none that can be measured: the take is silent"
+    )
+    (disagrees,) = measure_motion([other]).findings
+    assert disagrees.code == "motion-pitch-disagrees"
+    assert "450.00 ±" in disagrees.message
+    assert measure_motion([right]).findings == ()
+
+
 def test_a_take_that_is_measured_in_part_says_how_much_of_it() -> None:
     take = dataclasses.replace(_takes(100.0)[1], left_out_s=600.0)
     found = [f for f in measure_motion([take]).findings if f.code == "motion-measured-in-part"]
