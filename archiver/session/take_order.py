@@ -19,6 +19,8 @@ __all__ = ["check_durations", "check_takes", "takes_in_time"]
 
 _LAYOUT_CHANNELS = {ChannelLayout.MONO: 1, ChannelLayout.STEREO: 2}
 
+_BEFORE_THE_TAKES = "Set the recorder higher before the first take."
+
 
 def check_takes(session: Session) -> list[Finding]:
     """Check what the takes say of each other and of the session.
@@ -103,6 +105,7 @@ def _chains(session: Session) -> list[Finding]:
                     session.locate(f"{chain.at}.sample_rate"),
                     f"the sample rate is {chain.sample_rate.text}",
                     accepted="48 kHz or more",
+                    remedy=None if session.takes else _BEFORE_THE_TAKES,
                 )
             )
         if chain.bit_depth < 24:
@@ -111,6 +114,7 @@ def _chains(session: Session) -> list[Finding]:
                     session.locate(f"{chain.at}.bit_depth"),
                     f"the samples have {chain.bit_depth} bits",
                     accepted="24 bits or more",
+                    remedy=None if session.takes else _BEFORE_THE_TAKES,
                 )
             )
         count = len(chain.channels)

@@ -144,6 +144,13 @@ _ROTATIONS = {
     "turns/min": Fraction(1, 60),
     "revolutions per minute": Fraction(1, 60),
     "turns per minute": Fraction(1, 60),
+    # German, French and Danish, from memory.
+    "u/min": Fraction(1, 60),
+    "umdrehungen/min": Fraction(1, 60),
+    "tr/min": Fraction(1, 60),
+    "tours/min": Fraction(1, 60),
+    "omdr/min": Fraction(1, 60),
+    "omdr./min": Fraction(1, 60),
     "rps": Fraction(1),
     "r/s": Fraction(1),
     "rev/s": Fraction(1),

@@ -664,3 +664,16 @@ def test_a_machine_whose_id_is_mistyped_is_not_called_unused(tmp_path: Path) -> 
     folder = whole_session(tmp_path)
     _mistyped_machine(folder)
     assert set(codes(load_session(folder))) == {"machine-unknown"}
+
+
+def test_before_the_first_take_the_recorder_can_still_be_set_higher(tmp_path: Path) -> None:
+    folder = whole_session(tmp_path)
+    edit(folder, SHEET, "    bit_depth: 24", "    bit_depth: 16")
+    (found,) = [each for each in load_session(folder).findings if each.code == "chain-bit-depth"]
+    assert "these takes" in found.remedy
+    text = (folder / SHEET).read_text(encoding="utf-8")
+    head, _, rest = text.partition("\ntakes:\n")
+    text = f"{head}\ntakes: []\n{rest[rest.index('# Photographs of the session:') :]}"
+    (folder / SHEET).write_text(text, encoding="utf-8")
+    (found,) = [each for each in load_session(folder).findings if each.code == "chain-bit-depth"]
+    assert found.remedy == "Set the recorder higher before the first take."
