@@ -100,7 +100,7 @@ def test_letters_of_all_languages_need_no_quotes() -> None:
     assert command_line("check", "Prøve/æøå", windows=False) == "archiver check Prøve/æøå"
 
 
-WORDS = st.text(st.characters(codec="utf-8", exclude_categories=("C",)), min_size=1, max_size=12)
+WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C"]), min_size=1, max_size=12)
 
 
 @given(st.lists(WORDS, min_size=1, max_size=4), st.sampled_from(["", ".", "; to see it", ", or"]))

@@ -41,15 +41,15 @@ def session_with(folder: Path, name: str = "t1.wav") -> Path:
 
 def write_video(path: Path, entries: dict[str, str]) -> None:
     """A sound track in a container, with entries as a telephone writes them."""
-    codec, sample, kind = ("aac", "fltp", np.float32)
-    if path.suffix == ".mkv":
-        codec, sample, kind = ("flac", "s16", np.int16)
+    is_flac = path.suffix == ".mkv"
+    codec, sample = ("flac", "s16") if is_flac else ("aac", "fltp")
     with av.open(str(path), "w") as container:
         container.metadata.update(entries)
         track = container.add_stream(codec, rate=48_000, layout="mono")
-        track.codec_context.format = sample
-        data = np.zeros((1, 48_000), kind)
-        data[0, ::3] = 1000 if kind is np.int16 else 0.1
+        assert isinstance(track, av.AudioStream)
+        track.codec_context.format = av.AudioFormat(sample)
+        data = np.zeros((1, 48_000), np.int16 if is_flac else np.float32)
+        data[0, ::3] = 1000 if is_flac else 0.1
         fifo = av.AudioFifo()
         frame = av.AudioFrame.from_ndarray(data, sample, "mono")
         frame.sample_rate, frame.pts, frame.time_base = 48_000, 0, Fraction(1, 48_000)

@@ -123,7 +123,7 @@ def test_what_cannot_be_told_makes_no_correction() -> None:
 
 
 def a_curve(mean: float, uncertainty: float, ratio: np.ndarray, width: float) -> SpeedCurve:
-    clock = 0.03 * np.arange(ratio.size)
+    clock = np.asarray(0.03 * np.arange(ratio.size), np.float64)
     return SpeedCurve(
         mean_ratio=estimate(mean, uncertainty, "1"),
         time_s=clock,

@@ -172,7 +172,7 @@ def test_the_coding_of_a_sound_track_is_told(
     assert SoundCoding.from_json(coding.as_json(), "") == coding
 
 
-def _atom(content: bytes, name: bytes) -> int:
+def _atom(content: bytes | bytearray, name: bytes) -> int:
     """Return where the fields of the last atom of a name begin: behind version and flags."""
     return content.rindex(name) + 8
 
@@ -185,7 +185,7 @@ def test_sound_that_an_edit_list_hides_is_told(tmp_path: Path) -> None:
     # ISO/IEC 14496-12, 8.6.6: count, then duration in the time of the film, and media time.
     count, length, begin = struct.unpack_from(">IIi", content, at)
     (scale,) = struct.unpack_from(">I", content, _atom(content, b"mvhd") + 8)
-    assert (count, Fraction(length, scale), begin) == (1, 2, 0)
+    assert (count, length, begin) == (1, 2 * scale, 0)
     struct.pack_into(">Ii", content, at + 4, scale // 2, RATE)
     path.write_bytes(content)
     with open_capture(path, "t.mov") as capture:
@@ -242,7 +242,9 @@ def test_the_digest_that_flac_keeps_of_its_samples_is_compared(tmp_path: Path) -
     video(path, "flac", "s16", picture=False)
     with av.open(str(path)) as container:
         # RFC 9639, 8.2: the last 16 bytes of STREAMINFO.
-        digest = container.streams.audio[0].codec_context.extradata[18:34]
+        header = container.streams.audio[0].codec_context.extradata
+        assert header is not None
+        digest = header[18:34]
     content = path.read_bytes()
     assert content.count(digest) == 1
     path.write_bytes(content.replace(digest, bytes(15) + b"\1"))
