@@ -12,7 +12,10 @@ from archiver.describe.layers import RightsMap, closed_words
 from archiver.session.cautions import caution_note
 from archiver.session.records import Session
 
-__all__ = ["bag_info"]
+__all__ = ["VERSION_REASON", "bag_info"]
+
+VERSION_REASON = "Version-Reason"
+"""Label of our own: RFC 8493 reserves none for it, and lets a bag have others."""
 
 
 def bag_info(
@@ -22,6 +25,7 @@ def bag_info(
     program: str,
     version: int,
     replaces: str,
+    reason: str = "",
     restricted: str = "",
 ) -> tuple[tuple[str, str], ...]:
     """Return label and value of each element, in order.
@@ -38,6 +42,8 @@ def bag_info(
         Of the bag.
     replaces : str
         Name of the bag that this one replaces; empty for the first.
+    reason : str
+        Why there is a new version; empty if that was not said.
     restricted : str
         Folder of the bag that is not public; empty if there is none.
     """
@@ -57,6 +63,7 @@ def bag_info(
         ("Internal-Sender-Description", session.title),
         ("Bag-Version", str(version)),
         ("Bag-Replaces", replaces),
+        (VERSION_REASON, reason),
         ("Rights-Statement", session.rights.statement),
         ("Note-To-Receiver", caution_note(session)),
         ("Restricted-Part", restricted and f"{restricted}: not public"),
@@ -64,7 +71,7 @@ def bag_info(
     ]
     rights = RightsMap(session)
     closed = rights.whole.closed_until
-    stated[14:14] = [
+    stated[15:15] = [
         *(("Rights-Statement", one.sentence) for one in rights.layers),
         *(("Restriction", text) for text in session.restrictions),
         ("Restriction", closed_words(closed) if closed is not None else None),

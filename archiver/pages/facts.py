@@ -28,6 +28,8 @@ class PageFacts:
         Of the bag.
     replaces : str
         Name of the bag that this one replaces; empty if none.
+    reason : str
+        Why there is a new version; empty if that was not said.
     sounds : mapping of str to SoundRecord
         By path of the master.
     motion : MotionRecord, optional
@@ -40,18 +42,22 @@ class PageFacts:
         There was something that is not public, and the bag does not hold it.
     steps : sequence of str
         What was done to make the bag.
+    alone : bool
+        The page of a bag goes without the bag, and so without its sound.
     """
 
     archive: Archive
     bag: str = ""
     version: int = 1
     replaces: str = ""
+    reason: str = ""
     sounds: Mapping[str, SoundRecord] = field(default_factory=dict)
     motion: MotionRecord | None = None
     findings: Sequence[Finding] = ()
     algorithms: Sequence[str] = ()
     restricted_left_out: bool = False
     steps: Sequence[str] = ()
+    alone: bool = False
 
     @property
     def session(self) -> Session:

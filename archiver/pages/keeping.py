@@ -8,7 +8,7 @@ from archiver.describe.facts import FileRole
 from archiver.describe.places import strongest
 from archiver.findings import Severity
 from archiver.package.readme import fixity_commands
-from archiver.pages.composing import derived, facts_of, plain, table_of
+from archiver.pages.composing import derived, facts_of, plain, stated, table_of
 from archiver.pages.content import (
     Basis,
     Block,
@@ -178,6 +178,7 @@ def _making(facts: PageFacts) -> Iterator[Block]:
             plain("Bag", own(facts.bag, code=True)),
             plain("Version", str(facts.version)),
             plain("Replaces", own(facts.replaces, code=True) if facts.replaces else ""),
+            stated("Reason for this version", facts.reason),
             plain("Identifier", own(run.bag_identifier, code=True)),
             plain("Made", run.archived),
             plain("Program", f"{run.program} {run.version}"),

@@ -47,6 +47,10 @@ __all__ = ["MOST_DETAILED", "length_s", "take_names", "take_reference", "takes_s
 MOST_DETAILED = 60
 """Takes that are told one by one; of longer sessions the table holds all."""
 
+_WITHOUT_SOUND = (
+    "This page goes alone, without the sound. The same page in the bag, metadata/session.html, has "
+    "a player for each take."
+)
 _PLAYED = {"audio/ogg": 0, "audio/flac": 1, "audio/vnd.wave": 2, "audio/mpeg": 3}
 _BROWSER_TYPES = {
     "audio/ogg": "audio/ogg; codecs=opus", "audio/vnd.wave": "audio/wav",
@@ -59,6 +63,8 @@ def takes_section(facts: PageFacts, links: Links) -> Section:
     detailed = session.takes[:MOST_DETAILED]
     names = take_names(session)
     blocks: list[Block] = [*_overview(facts, names)]
+    if facts.alone:
+        blocks.append(Paragraph(text=own(_WITHOUT_SOUND)))
     blocks += [
         Subsection(
             id=anchor("take", take.id),

@@ -159,6 +159,7 @@ def archive_session(
         destination, base, version, replaces, session, plan, report, found
     )
     name = versioned_name(base, version)
+    reason = " ".join(reason.split())
     before = earlier.name if earlier is not None else _name_before(base, version)
     elements: Sequence[tuple[str, str]] = ()
     if asked.file:
@@ -166,7 +167,14 @@ def archive_session(
         from archiver.pipeline.fitness import foreseen  # noqa: PLC0415 - for a profile only
 
         elements = bag_elements(
-            session, asked, made=now, name=name, version=version, replaces=before, plan=plan
+            session,
+            asked,
+            made=now,
+            name=name,
+            version=version,
+            replaces=before,
+            reason=reason,
+            plan=plan,
         )
         found += foreseen(asked, elements, plan.foreseen)
         if stops_deposit(found):
@@ -216,12 +224,13 @@ def archive_session(
             algorithms=bag.algorithms,
             institution=wanted,
             public=public,
+            reason=reason,
         )
         findings = describe(bag, contents, findings)
         if stops_deposit(findings):
             return Archived(bag=None, report=report, findings=findings)
         if earlier is not None:
-            _compare(bag, earlier, contents, reason)
+            _compare(bag, earlier, contents)
         on_session, judged_for = findings, None
         if asked.file:
             from archiver.pipeline.fitness import fit_before_sealing  # noqa: PLC0415 - as above
@@ -286,7 +295,7 @@ def _earlier(
     return version, earlier, plan
 
 
-def _compare(bag: BagBuilder, earlier: Earlier, contents: Contents, reason: str) -> None:
+def _compare(bag: BagBuilder, earlier: Earlier, contents: Contents) -> None:
     """Record what of the payload is as in the bag that is replaced, and what is not."""
     from archiver.package.version_record import VERSION_RECORD  # noqa: PLC0415 - rare
     from archiver.pipeline.new_version import version_document  # noqa: PLC0415 - rare
@@ -299,7 +308,7 @@ def _compare(bag: BagBuilder, earlier: Earlier, contents: Contents, reason: str)
         payload=[file for file in bag.stored if file.path.startswith("data/")],
         algorithms=bag.algorithms,
         samples_md5=[(done.stored.path, done.sound.md5) for done in contents.takes],
-        reason=reason,
+        reason=contents.reason,
     )
     bag.write_tag(VERSION_RECORD, document)
 

@@ -28,6 +28,7 @@ def bag_elements(
     version: int,
     replaces: str,
     plan: Plan,
+    reason: str = "",
 ) -> tuple[tuple[str, str], ...]:
     """Return the elements of ``bag-info.txt`` of a bag that is made for an institution.
 
@@ -41,6 +42,8 @@ def bag_elements(
         Of the bag; name of the bag before, empty for the first version.
     plan : Plan
         Whether there is a restricted part.
+    reason : str
+        Why there is a new version.
     """
     bag_profile, _ = bag_profile_of(profile)
     elements = bag_info(
@@ -49,6 +52,7 @@ def bag_elements(
         program=PROGRAM,
         version=version,
         replaces=replaces,
+        reason=reason,
         restricted=RESTRICTED if plan.has_restricted else "",
     )
     values = archiving_values(

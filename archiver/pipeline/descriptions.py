@@ -84,7 +84,7 @@ class Contents:
     """Everything that went into the bag before its descriptions.
 
     ``replaces`` is the name of the bag before this one, empty for the first version;
-    ``compared`` says whether the two were compared.
+    ``compared`` says whether the two were compared, and ``reason`` why there is a new version.
     """
 
     session: Session
@@ -100,6 +100,7 @@ class Contents:
     algorithms: tuple[str, ...]
     institution: Institution
     public: PublicPart
+    reason: str = ""
 
     @property
     def kinds(self) -> frozenset[DocumentKind]:
@@ -128,6 +129,7 @@ class Contents:
             program=PROGRAM,
             version=self.version,
             replaces=self.replaces,
+            reason=self.reason,
             restricted=RESTRICTED if self.plan.has_restricted else "",
         )
 
@@ -159,7 +161,9 @@ def describe(
     )
     motion = _motion(contents)
     recorded = [contents.public.secrets.removed(finding) for finding in findings]
-    facts = page_facts(archive, run, measured=measured, motion=motion, findings=recorded)
+    facts = page_facts(
+        archive, run, measured=measured, motion=motion, findings=recorded, reason=contents.reason
+    )
     page = page_for_bag(facts)
     private = private_on_page(page, contents.public.secrets)
     findings = in_order((*findings, *private))

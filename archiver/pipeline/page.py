@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from typing import Any
 
 from archiver import __version__, files
 from archiver.describe import places
+from archiver.describe.baginfo import VERSION_REASON
 from archiver.describe.facts import Archive, FileFacts, FileRole, MasterFacts, RunFacts
 from archiver.describe.mediatypes import media_type_of
 from archiver.describe.motion_record import motion_record
@@ -22,11 +24,12 @@ from archiver.describe.withholding import Secrets
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, Severity, Where, stops_deposit
 from archiver.package import versioned_name
+from archiver.package.version_record import VERSION_RECORD, decode_version
 from archiver.pages.facts import Links, PageFacts
 from archiver.pages.page import PAGE, session_page
 from archiver.pipeline.beside import refuse_inside, refuse_taken, write_new
 from archiver.pipeline.check import CheckReport, look_over
-from archiver.pipeline.recorded_bag import RecordedBag, read_recorded
+from archiver.pipeline.recorded_bag import BagRecords, RecordedBag, read_recorded
 from archiver.pipeline.run import NAME, moment
 from archiver.progress import Progress, Silent
 from archiver.session.load import SHEET
@@ -58,6 +61,7 @@ def page_facts(
     measured: Mapping[str, Mapping[str, Any]],
     motion: Mapping[str, Any] | None,
     findings: Sequence[Finding],
+    reason: str = "",
 ) -> PageFacts:
     """Gather what the page of a bag is made from.
 
@@ -71,6 +75,8 @@ def page_facts(
         The report of motion.
     findings : sequence of Finding
         As recorded, without what is withheld.
+    reason : str
+        Why there is a new version.
 
     Raises
     ------
@@ -82,6 +88,7 @@ def page_facts(
         bag=versioned_name(run.session, run.version),
         version=run.version,
         replaces=run.replaces,
+        reason=reason,
         sounds={path: sound_record(document, path) for path, document in measured.items()},
         motion=None if motion is None else motion_record(motion, MOTION),
         findings=tuple(findings),
@@ -149,7 +156,11 @@ def write_page(place: Path, to: Path, *, progress: Progress | None = None) -> Pa
         )
     refuse_inside(place, to, what="the session folder" if is_folder else "the bag")
     refuse_taken(to)
-    facts = _folder_facts(place, progress) if is_folder else bag_facts(read_recorded(place))
+    facts = (
+        _folder_facts(place, progress)
+        if is_folder
+        else dataclasses.replace(bag_facts(read_recorded(place)), alone=True)
+    )
     progress.step("writing the page", 0)
     album = _Album(place)
     page = session_page(facts, Links(picture=album.embedded, file=_nowhere, cover=album.cover))
@@ -214,7 +225,15 @@ def bag_facts(recorded: RecordedBag) -> PageFacts:
         measured={one.file: records.json(one.measurements) for one in recorded.run.masters},
         motion=records.json(MOTION) if records.holds(MOTION) else None,
         findings=_findings(records.json(FINDINGS)),
+        reason=_reason(records),
     )
+
+
+def _reason(records: BagRecords) -> str:
+    """Return why there is a new version; bag-info.txt has had it only since lately."""
+    if records.holds(VERSION_RECORD):
+        return decode_version(records.record(VERSION_RECORD)).reason
+    return next(iter(records.info.values(VERSION_REASON)), "")
 
 
 def _findings(document: Mapping[str, Any]) -> list[Finding]:

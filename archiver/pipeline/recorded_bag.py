@@ -21,6 +21,7 @@ from archiver.findings import stops_deposit
 from archiver.package.comparison import Comparison, compare
 from archiver.package.manifest import hashlib_name
 from archiver.package.reader import read_bag
+from archiver.package.tagfiles import BagInfo
 from archiver.package.tree import Tree, survey
 from archiver.session.record_json import session_from_json
 
@@ -79,6 +80,7 @@ class BagRecords:
     def __init__(self, path: Path) -> None:
         self.path = path
         said = read_bag(path)
+        self.info: BagInfo = said.info
         self.tree: Tree = survey(path)
         self.lists: Comparison = compare(said, self.tree)
         found = [*said.findings, *self.tree.findings, *self.lists.findings]

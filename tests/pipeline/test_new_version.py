@@ -16,11 +16,15 @@ from datacite import schema45
 from jsonschema import Draft202012Validator
 
 from archiver.errors import IntegrityError, MisuseError
+from archiver.pages.page import PAGE
 from archiver.pipeline.archive import Archived, archive_session
 from archiver.pipeline.export import export_documents
+from archiver.pipeline.page import bag_facts, page_for_bag
+from archiver.pipeline.recorded_bag import read_recorded
 from archiver.pipeline.versions_sent import complete, left_out, payload_digests
 from archiver.schema_store import schema
 from tests.package.small_bags import contents
+from tests.pages.reading import Page
 from tests.pipeline.making import make_session_with_machine
 
 FIRST_DAY, LATER_DAY = "1780000000", "1790000000"
@@ -82,6 +86,10 @@ def test_a_corrected_description_leaves_the_masters_as_they_were_on_a_later_day(
     Draft202012Validator(schema("version")).validate(document)
     assert second.name == "trial-1-v2"
     assert document["reason"] == "A wrong caption"
+    assert bagit.Bag(str(second)).info["Version-Reason"] == "A wrong caption"
+    page = (second / PAGE).read_bytes()
+    assert Page(page).facts("making")["Reason for this version"] == [("A wrong caption", "stated")]
+    assert page_for_bag(bag_facts(read_recorded(second))) == page
     assert names(document, "changed") == [
         "data/documents/session.yaml",
         "data/ro-crate-metadata.json",

@@ -82,6 +82,8 @@ def test_the_page_alone_holds_its_pictures_and_leads_nowhere(folder: Path, tmp_p
         assert base64.b64decode(coded, validate=True) == picture
     assert written.pictures == 1
     assert not page.all("audio")
+    assert "goes alone, without the sound" in page.text(page.by_id("takes"))
+    assert "goes alone" not in (bag / PAGE).read_text(encoding="utf-8")
     assert all(a.startswith(("#", "data:", "https:")) for a in page.addresses())
     assert snapshot(bag) == before
 
