@@ -284,9 +284,9 @@ def _channels(meanings: tuple[str, ...], channels: tuple[ChannelSound, ...]) -> 
         (
             "Signal to noise",
             [decibels(one.signal_to_noise_db, "dB") for one in channels],
-            _NOISE_OVER,
+            _NOISE_AGAINST,
         ),
-        ("Band above the noise", [_band(one.bandwidth_hz) for one in channels], _NOISE_OVER),
+        ("Band above the noise", [_band(one.bandwidth_hz) for one in channels], _NOISE_AGAINST),
     ):
         sources = {one.noise_source for one, text in zip(channels, told, strict=True) if text}
         if len(sources) == 1:
@@ -311,8 +311,8 @@ def _channels(meanings: tuple[str, ...], channels: tuple[ChannelSound, ...]) -> 
 _NOISE_IN = {
     "quiet parts": ", in the quietest tenth of the take", "room tone": ", in the room tone",
 }  # fmt: skip
-_NOISE_OVER = {
-    "quiet parts": " over the quietest tenth of the take", "room tone": " over the room tone",
+_NOISE_AGAINST = {
+    "quiet parts": ", against the quietest tenth of the take", "room tone": ", against the room tone",
 }  # fmt: skip
 
 
