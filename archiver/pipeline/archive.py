@@ -13,6 +13,7 @@ from archiver import files
 from archiver.errors import InputError, MisuseError
 from archiver.findings import Finding, in_order, stops_deposit
 from archiver.package import BagBuilder, StoredFile, bytes_needed, versioned_name
+from archiver.package.destination import lies_within
 from archiver.pipeline.access_plan import LARGEST_COVER_BYTES, AccessPlan
 from archiver.pipeline.check import CaptureFacts, CheckReport, look_over, require_folder, unusable
 from archiver.pipeline.masters import ArchivedTake, write_master
@@ -412,12 +413,7 @@ def _copied(
 
 
 def _refuse_inside(folder: Path, destination: Path) -> None:
-    place = destination
-    while not files.exists(place) and place != place.parent:
-        place = place.parent
-    real = files.resolved(place) / destination.relative_to(place)
-    session = files.resolved(folder)
-    if real != session and session not in real.parents:
+    if not lies_within(destination, folder):
         return
     raise MisuseError(
         "the destination lies inside the session folder",
