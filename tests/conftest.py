@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 # As the command line does, and before numpy is loaded.
 for _setting in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -11,6 +12,9 @@ for _setting in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import pytest  # noqa: E402 - see above
 from hypothesis import HealthCheck, settings  # noqa: E402
+
+if TYPE_CHECKING:
+    from archiver.pipeline.archive import Archived
 
 settings.register_profile(
     "fast", max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow]
@@ -44,6 +48,14 @@ def official_schemas() -> Path:
 def sample_session() -> Path:
     """The committed sample session; tests must not write into it."""
     return REPOSITORY / "sample_session"
+
+
+@pytest.fixture(scope="session")
+def sample_archived(sample_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Archived:
+    """The sample session, archived once; tests must not write into its bag."""
+    from archiver.pipeline.archive import archive_session
+
+    return archive_session(sample_session, tmp_path_factory.mktemp("sample"))
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

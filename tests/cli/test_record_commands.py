@@ -11,7 +11,7 @@ import pytest
 
 import archiver
 from archiver.pipeline.all_rules import all_rules, nearest_codes
-from archiver.pipeline.archive import archive_session
+from archiver.pipeline.archive import Archived
 from tests.cli.running import Runner
 from tests.session.folders import edit, whole_session
 
@@ -187,12 +187,11 @@ def test_a_medium_is_told_as_an_object_with_its_takes(run: Runner, sample_sessio
     assert (medium["recorded_in"], medium["played_in"]) == (["t03"], ["t04", "t05"])
 
 
-@pytest.fixture(scope="module")
-def bag(sample_session: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture
+def bag(sample_archived: Archived) -> Path:
     """The bag of the sample session, made once."""
-    outcome = archive_session(sample_session, tmp_path_factory.mktemp("archive"))
-    assert outcome.bag is not None
-    return outcome.bag
+    assert sample_archived.bag is not None
+    return sample_archived.bag
 
 
 def test_two_machines_of_a_bag_are_compared_with_what_was_measured(run: Runner, bag: Path) -> None:

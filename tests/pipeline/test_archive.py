@@ -80,10 +80,11 @@ def test_the_sample_session_becomes_a_bag_that_a_stranger_finds_valid(
 
 
 def test_masters_of_the_sample_session_hold_the_samples_of_the_captures(
-    sample_session: Path, tmp_path: Path
+    sample_session: Path, sample_archived: Archived
 ) -> None:
     """Judge: libsndfile decodes capture and master to the same 32-bit integers."""
-    bag = archived(sample_session, tmp_path / "archive")
+    bag = sample_archived.bag
+    assert bag is not None
     run = json.loads((bag / "metadata/archiving.json").read_text(encoding="utf-8"))
     assert len(run["masters"]) >= 3
     for master in run["masters"]:
@@ -92,11 +93,9 @@ def test_masters_of_the_sample_session_hold_the_samples_of_the_captures(
         assert np.array_equal(kept, came), master["takes"]
 
 
-def test_ffmpeg_and_mutagen_and_lxml_read_what_masters_say(
-    sample_session: Path, tmp_path: Path
-) -> None:
+def test_ffmpeg_and_mutagen_and_lxml_read_what_masters_say(sample_archived: Archived) -> None:
     """Judges: FFmpeg's libraries through PyAV for bext, mutagen, lxml for iXML and axml."""
-    outcome = archive_session(sample_session, tmp_path / "archive")
+    outcome = sample_archived
     assert outcome.bag is not None
     session = outcome.report.session
     assert session is not None
@@ -481,8 +480,9 @@ def test_room_tone_that_is_speech_is_told_and_is_no_reference(
     assert noise["noise_floor_dbfs"] == pytest.approx(-60.8, abs=0.5)
 
 
-def test_cautions_stand_in_the_read_me_of_the_bag(sample_session: Path, tmp_path: Path) -> None:
-    bag = archived(sample_session, tmp_path / "archive")
+def test_cautions_stand_in_the_read_me_of_the_bag(sample_archived: Archived) -> None:
+    bag = sample_archived.bag
+    assert bag is not None
     text = " ".join((bag / "READ-ME.txt").read_text(encoding="utf-8").split())
     assert "spring under tension" in text
     assert "local codes come first" in text

@@ -7,7 +7,7 @@ import wave
 from pathlib import Path
 
 from archiver.findings import Finding, Severity
-from archiver.pipeline.archive import archive_session
+from archiver.pipeline.archive import Archived, archive_session
 from archiver.pipeline.check import check_session
 from tests.pipeline.making import make_session, snapshot, sound, write_take
 
@@ -17,13 +17,12 @@ def told(findings: tuple[Finding, ...]) -> set[tuple[str, str, str]]:
 
 
 def test_check_with_the_sound_finds_what_archiving_finds(
-    tmp_path: Path, sample_session: Path
+    sample_session: Path, sample_archived: Archived
 ) -> None:
     before = snapshot(sample_session)
     report = check_session(sample_session, sound=True)
-    outcome = archive_session(sample_session, tmp_path / "archive")
-    assert outcome.bag is not None
-    assert told(report.findings) == told(outcome.findings)
+    assert sample_archived.bag is not None
+    assert told(report.findings) == told(sample_archived.findings)
     assert report.is_measured
     assert snapshot(sample_session) == before
     plain = check_session(sample_session)

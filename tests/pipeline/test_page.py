@@ -11,7 +11,7 @@ import pytest
 
 from archiver.errors import InputError, IntegrityError, MisuseError
 from archiver.pages.page import PAGE
-from archiver.pipeline.archive import archive_session
+from archiver.pipeline.archive import Archived, archive_session
 from archiver.pipeline.page import bag_facts, page_for_bag, write_page
 from archiver.pipeline.recorded_bag import read_recorded
 from tests.cli.running import Runner
@@ -40,9 +40,10 @@ def test_the_page_in_a_bag_is_made_of_its_records_alone(folder: Path, tmp_path: 
 
 
 def test_the_page_of_the_sample_bag_is_made_of_its_records_alone(
-    sample_session: Path, tmp_path: Path
+    sample_archived: Archived,
 ) -> None:
-    bag = bag_of(sample_session, tmp_path / "archive")
+    bag = sample_archived.bag
+    assert bag is not None
     assert remade(bag) == (bag / PAGE).read_bytes()
     page = Page((bag / PAGE).read_bytes())
     motion = json.loads((bag / "metadata/motion.json").read_text(encoding="utf-8"))
