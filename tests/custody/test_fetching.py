@@ -7,7 +7,6 @@ Against a TLS server on loopback. Sources: RFC 8493 sections 5.2 and 5.3; RFC 91
 from __future__ import annotations
 
 import contextlib
-import gc
 import hashlib
 import http.server
 import itertools
@@ -25,13 +24,6 @@ from tests.custody.tls_server import Answer, TlsServer, redirect, tls_server
 CONTENT = bytes(range(256)) * 4000
 SHA256 = hashlib.sha256(CONTENT).hexdigest()
 _OF_LIMITS = ("hosts", "most_bytes", "timeout_s", "patience_s", "least_bytes_per_s", "clock")
-
-
-@pytest.fixture(autouse=True)
-def no_socket_left() -> Iterator[None]:
-    """A socket left open is told while its test is named, not in whichever runs later."""
-    yield
-    gc.collect()
 
 
 @pytest.fixture(scope="module")
